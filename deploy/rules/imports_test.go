@@ -49,6 +49,7 @@ var rules = []rule{
 	{"advisor", []string{module + "/advisor/", gonum}, noWorld, "advice must come out the same in a test, a replay and a record ten years on"},
 
 	{"=sensors", nil, nil, "anyone may name a Reading without pulling in a bus"},
+	{"sensors/sensortest", []string{"=" + module + "/sensors", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
 	{"sensors/drivers", []string{module + "/sensors", "periph.io/x/"}, nil, "the table of drivers is the one place that knows all chips and opens buses"},
 	{"sensors", []string{"=" + module + "/sensors", module + "/sensors/sensortest", module + "/sensors/tracefile", module + "/sensors/internal/",
 		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/"},
@@ -61,6 +62,7 @@ var rules = []rule{
 	{"daemon/jobbook", []string{module + "/advisor", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
 	{"daemon/mirror", []string{module + "/sensors", "github.com/influxdata/influxdb-client-go/v2"}, nil, "the mirror follows the store and may die alone"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
+	{"daemon/alert/alerttest", []string{"=" + module + "/daemon/alert", "github.com/stretchr/testify/require"}, nil, "the suite that every way out runs knows them only by the interface"},
 	{"=daemon/alert", nil, nil, "what to say and when is decided from plain values: it knows neither advice nor storage"},
 	{"daemon/alert", []string{"=" + module + "/daemon/alert", module + "/daemon/alert/alerttest", "github.com/wneessen/go-mail"}, nil,
 		"a way out knows the message and its own server"},
