@@ -56,10 +56,10 @@ var rules = []rule{
 		nil, "a driver does not know what its number is for, nor any other driver"},
 
 	{"daemon/clock", []string{"golang.org/x/sys/unix"}, nil, "whether the time can be believed depends on the kernel alone"},
-	{"daemon/sdnotify", nil, nil, "telling the service manager needs a socket and nothing else"},
+	{"daemon/sdnotify", []string{"golang.org/x/sys/unix"}, nil, "telling the service manager needs a socket and the monotonic clock"},
 	{"daemon/poll", []string{module + "/sensors", module + "/daemon/clock"}, nil, "logging must not depend on thinking, nor on where it is stored"},
 	{"daemon/store", []string{module + "/sensors", "modernc.org/sqlite"}, nil, "the store calls nobody"},
-	{"daemon/jobbook", []string{module + "/advisor", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
+	{"daemon/jobbook", []string{module + "/advisor", module + "/sensors", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
 	{"daemon/mirror", []string{module + "/sensors", "github.com/influxdata/influxdb-client-go/v2"}, nil, "the mirror follows the store and may die alone"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
 	{"daemon/alert/alerttest", []string{"=" + module + "/daemon/alert", "github.com/stretchr/testify/require"}, nil, "the suite that every way out runs knows them only by the interface"},
