@@ -1,0 +1,215 @@
+package config
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"tackline/sensors"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+const root = "../../testdata/config/"
+
+func golden(t *testing.T, file, got string) {
+	t.Helper()
+	if *update {
+		require.NoError(t, os.WriteFile(file, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.Equal(t, string(want), got)
+}
+
+// Each file has the mistake of its name; what it says stands beside it. No message repeats a secret.
+func TestBad(t *testing.T) {
+	files, err := filepath.Glob(root + "bad/*.toml")
+	require.NoError(t, err)
+	require.Greater(t, len(files), 50)
+	for _, f := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(f), ".toml"), func(t *testing.T) {
+			_, err := Load(f)
+			require.Error(t, err)
+			var es Errors
+			require.ErrorAs(t, err, &es)
+			for _, e := range es {
+				require.NotEmpty(t, e.Wrong)
+				require.NotContains(t, e.Value, "canary")
+			}
+			require.NotContains(t, err.Error(), "canary")
+			golden(t, strings.TrimSuffix(f, ".toml")+".want", strings.ReplaceAll(err.Error(), root+"bad/", "")+"\n")
+		})
+	}
+}
+
+func TestGood(t *testing.T) {
+	for _, name := range []string{"empty", "replay", "simulated"} {
+		_, err := Load(root + "good/" + name + ".toml")
+		require.NoError(t, err, name)
+	}
+}
+
+// The example that is installed passes its own check, and its commented lines are right too.
+func TestExample(t *testing.T) {
+	c, err := Load("../../deploy/tackline.toml")
+	require.NoError(t, err)
+	require.Empty(t, c.Notices)
+	require.Len(t, c.Probes, 4)
+	require.Equal(t, "Europe/Lisbon", c.Shed.Zone.String())
+	require.Equal(t, sensors.Surface, c.Probes[1].Place)
+	require.Equal(t, map[sensors.Quantity]float64{sensors.Temperature: -0.2, sensors.Humidity: 1.5}, c.Probes[0].Calibrations[0].Offset)
+	require.Equal(t, "2026-10-18T00:00:00+01:00", c.Probes[0].Calibrations[0].From.Format(time.RFC3339)) // summer time in Lisbon
+
+	data, err := os.ReadFile("../../deploy/tackline.toml")
+	require.NoError(t, err)
+	var lines []string
+	for _, l := range strings.Split(string(data), "\n") {
+		if rest, ok := strings.CutPrefix(l, "# "); ok && (strings.HasPrefix(rest, "[") || strings.Contains(rest, " = ")) {
+			l = rest
+		}
+		lines = append(lines, l)
+	}
+	all := strings.Join(lines, "\n")
+	require.Contains(t, all, "\nlisten = ")
+	_, err = Parse([]byte(all), "all.toml")
+	require.ErrorContains(t, err, "sped up") // the one thing that does not go together: real probes and a simulated clock
+	require.Len(t, err, 1)
+	all = strings.Replace(all, "speed = 60 ", `speed = "real" `, 1)
+	all = strings.Replace(all, "start = 2026-01-14T06:00:00Z", "", 1)
+	full, err := Parse([]byte(all), "all.toml")
+	require.NoError(t, err)
+	def := Default()
+	require.Equal(t, def.Limits, full.Limits) // what is commented out is the default
+	require.Equal(t, def.Shed.CommitEvery, full.Shed.CommitEvery)
+	require.Equal(t, def.Shed.Listen, full.Shed.Listen)
+	require.Equal(t, def.Shed.Data, full.Shed.Data)
+	require.Equal(t, def.Systems.Shipped, full.Systems.Shipped)
+	require.Len(t, full.Alerts, 3)
+}
+
+func TestReplay(t *testing.T) {
+	c, err := Load(root + "good/replay.toml")
+	require.NoError(t, err)
+	require.False(t, c.Clock.Real())
+	require.Equal(t, 0.0, c.Clock.Speed)
+	require.Equal(t, "2016-01-11T16:30:00Z", c.Clock.Start.Time().Format(time.RFC3339))
+	require.Equal(t, 100*time.Minute, c.Probes[0].StaleAfter)
+	require.Equal(t, "north_outside_c", c.Probes[0].Columns["air_c"])
+	require.Equal(t, "4", c.Probes[1].Node)
+	require.Equal(t, "Europe/Brussels", c.Probes[1].Zone.String())
+	require.InDelta(t, 3, float64(c.Limits.MarginK), 1e-12) // 5.4 F as a difference
+	_, off := time.Unix(0, 0).In(c.Shed.Zone).Zone()
+	require.Equal(t, 3600, off)
+	require.Equal(t, filepath.Join(root, "good", "trace.csv"), c.Path(c.Probes[0].File))
+	systems, err := c.LoadSystems()
+	require.NoError(t, err)
+	require.Equal(t, 4.0, systems["Cold, by times"].LowestC)
+}
+
+func TestDefaults(t *testing.T) {
+	c, err := Parse([]byte("[[probe]]\nname='a'\nkind='bme280'\nplace='air'\n[[probe]]\nname='b'\nkind='w1'\nid='28-000000000000'\nplace='air'\ninterval='5min'\n[[probe]]\nname='c'\nkind='replay'\nfile='x'\nplace='air'\n"), "x")
+	require.NoError(t, err)
+	require.Equal(t, []time.Duration{2 * time.Minute, 15 * time.Minute, 2 * time.Hour},
+		[]time.Duration{c.Probes[0].StaleAfter, c.Probes[1].StaleAfter, c.Probes[2].StaleAfter})
+	require.Equal(t, uint16(0x76), c.Probes[0].Address)
+	require.Equal(t, 3.0, c.Probes[0].U[sensors.Humidity])
+	require.Equal(t, 60*time.Second, c.Shed.CommitEvery)
+	require.Equal(t, Default().Shed, c.Shed)
+}
+
+// What is allowed and worth knowing is told apart from what is wrong.
+func TestNotices(t *testing.T) {
+	c, err := Parse([]byte("[shed]\nlisten = \"0.0.0.0:80\"\n[limits]\nmargin_k = 2\n"), "n.toml")
+	require.NoError(t, err)
+	require.Equal(t, `n.toml: alert: there is none: nothing will ring; add an [[alert]]
+n.toml: probe: there is none: nothing will be logged; add a [[probe]]
+n.toml:1:2: shed.zone: is missing: working hours are taken as UTC; want a zone such as zone = "Europe/Lisbon", or a fixed offset such as "+01:00"
+n.toml:2:1: shed.listen: lets everyone on this network see and change the job book; 127.0.0.1 keeps it on this board
+n.toml:2:1: shed.listen: port 80 needs root on most systems; want one from 1024 up
+n.toml:4:1: limits.margin_k: 2 K is less than the 3 K of ISO 8502-4 practice; keep 3 unless the maker's sheet allows less`, c.Notices.Error())
+}
+
+func TestTokens(t *testing.T) {
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tackline.toml")
+	require.NoError(t, os.WriteFile(conf, []byte("[[alert]]\nname='p'\nkind='webhook'\nurl='http://127.0.0.1/x'\ntoken_file='p.token'\n"), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "p.token"), []byte(" canary \n"), 0o644))
+	c, err := Load(conf)
+	require.NoError(t, err)
+	require.Contains(t, c.Notices.Error(), "can be read by others (mode 0644); chmod 600 p.token")
+	tok, err := c.Token(c.Alerts[0].TokenFile)
+	require.NoError(t, err)
+	require.Equal(t, "canary", tok)
+
+	creds := t.TempDir() // what the service manager hands over comes first
+	require.NoError(t, os.WriteFile(filepath.Join(creds, "p.token"), []byte("other"), 0o600))
+	t.Setenv("CREDENTIALS_DIRECTORY", creds)
+	tok, err = c.Token("p.token")
+	require.NoError(t, err)
+	require.Equal(t, "other", tok)
+
+	require.NoError(t, os.WriteFile(filepath.Join(creds, "p.token"), []byte("two\nlines canary"), 0o600))
+	_, err = c.Token("p.token")
+	require.Error(t, err)
+	require.NotContains(t, err.Error(), "canary")
+}
+
+func TestTooLarge(t *testing.T) {
+	_, err := Parse([]byte(strings.Repeat("#\n", maxFile)), "big.toml")
+	require.ErrorContains(t, err, "at most 1048576")
+}
+
+func TestZones(t *testing.T) {
+	for name, secs := range map[string]int{"+01:00": 3600, "-03:30": -12600, "UTC": 0, "Asia/Kolkata": 19800} {
+		z, err := ParseZone(name)
+		require.NoError(t, err, name)
+		_, off := time.Date(2026, 1, 1, 0, 0, 0, 0, z).Zone()
+		require.Equal(t, secs, off, name)
+	}
+	for _, name := range []string{"", "Local", "local", "+1:00", "+15:00", "+01:60", "+0a:00", "../../etc/passwd", "Nowhere/Land"} {
+		_, err := ParseZone(name)
+		require.Error(t, err, name)
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	files, _ := filepath.Glob(root + "*/*.toml")
+	for _, file := range append(files, "../../deploy/tackline.toml") {
+		data, err := os.ReadFile(file)
+		require.NoError(f, err)
+		f.Add(data)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		c, err := Parse(data, "fuzz.toml")
+		if err != nil {
+			var es Errors
+			require.ErrorAs(t, err, &es)
+			require.NotEmpty(t, es)
+			return
+		}
+		require.NotNil(t, c.Shed.Zone)
+		for _, p := range c.Probes {
+			require.NotEmpty(t, p.Name)
+			require.Positive(t, p.Interval)
+			require.GreaterOrEqual(t, p.StaleAfter, p.Interval)
+		}
+	})
+}
+
+func FuzzParseSystem(f *testing.F) {
+	data, err := os.ReadFile(root + "good/cold.toml")
+	require.NoError(f, err)
+	f.Add(data)
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if _, err := ParseSystem(data, "fuzz.toml"); err != nil {
+			var es Errors
+			require.ErrorAs(t, err, &es)
+		}
+	})
+}

@@ -1,0 +1,193 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"tackline/advisor/cure"
+)
+
+// Load reads a configuration file and looks at what it names: system files, traces and token files must be there and be readable. The error
+// is an Errors with every mistake of the file and of the systems that it names.
+func Load(path string) (Config, error) {
+	data, err := readLimited(path)
+	if err != nil {
+		return Config{}, Errors{{File: path, Wrong: "cannot be read: " + cause(err), Want: "give the path of the config with --config"}}
+	}
+	c, err := Parse(data, path)
+	if err != nil {
+		return Config{}, err
+	}
+	c.dir = filepath.Dir(path)
+	if _, err := c.LoadSystems(); err != nil {
+		var es Errors
+		if errors.As(err, &es) {
+			c.doc.errs = append(c.doc.errs, es...)
+		}
+	}
+	c.lookAround()
+	if err := c.doc.errs.sorted(); err != nil {
+		return Config{}, err
+	}
+	c.Notices = c.doc.notices()
+	return c, nil
+}
+
+// Path gives a path of the config as one that can be opened: relative ones count from the folder of the config.
+func (c Config) Path(p string) string {
+	if p == "" || filepath.IsAbs(p) {
+		return p
+	}
+	return filepath.Join(c.dir, p)
+}
+
+// TokenPath is Path for a file that holds a secret: a bare name is looked for among the credentials that the service manager hands over
+// (CREDENTIALS_DIRECTORY) first.
+func (c Config) TokenPath(p string) string {
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && p != "" && filepath.Base(p) == p {
+		if _, err := os.Stat(filepath.Join(dir, p)); err == nil {
+			return filepath.Join(dir, p)
+		}
+	}
+	return c.Path(p)
+}
+
+// Token reads a secret from its file, without the blanks and line ends around it. The error never holds any of it.
+func (c Config) Token(p string) (string, error) {
+	if p == "" {
+		return "", nil
+	}
+	data, err := readLimited(c.TokenPath(p))
+	if err != nil {
+		return "", fmt.Errorf("config: read token: %w", err)
+	}
+	t := strings.TrimSpace(string(data))
+	if t == "" || len(t) > 4096 || !printable(t) {
+		return "", fmt.Errorf("config: token file %s: want one line of text", p)
+	}
+	return t, nil
+}
+
+// LoadSystems reads all systems of the config, by the name that each gives itself; a shipped one goes by its shipped name too. Two of one
+// name are a mistake. The error is an Errors.
+func (c Config) LoadSystems() (map[string]cure.System, error) {
+	all := map[string]cure.System{}
+	from := map[string]string{}
+	d := &document{file: c.File, at: map[string]place{}, root: map[string]any{}}
+	if c.doc != nil {
+		d.at, d.root = c.doc.at, c.doc.root
+	}
+	add := func(path, name, file string, s cure.System) {
+		if other, ok := from[strings.ToLower(name)]; ok && other != file {
+			d.fail(path, name, fmt.Sprintf("%s has the name %q, as has %s", file, name, other), "want a name of its own for each system")
+			return
+		}
+		from[strings.ToLower(name)] = file
+		all[name] = s
+	}
+	for i, n := range c.Systems.Shipped {
+		path := fmt.Sprintf("systems.shipped[%d]", i)
+		if s, err := LoadSystem(n); err != nil {
+			d.adopt(path, n, err)
+		} else {
+			add(path, n, n+".toml (shipped)", s)
+			add(path, s.Name, n+".toml (shipped)", s)
+		}
+	}
+	for i, f := range c.Systems.Files {
+		path := fmt.Sprintf("systems.files[%d]", i)
+		data, err := readLimited(c.Path(f))
+		if err != nil {
+			d.fail(path, f, fmt.Sprintf("%q cannot be read: %s", f, cause(err)), "want the path of a system's TOML file, from the folder of this config")
+			continue
+		}
+		if s, err := ParseSystem(data, f); err != nil {
+			d.adopt(path, f, err)
+		} else {
+			add(path, s.Name, f, s)
+		}
+	}
+	return all, d.errs.sorted()
+}
+
+// adopt takes over the mistakes of another file.
+func (d *document) adopt(path, value string, err error) {
+	var es Errors
+	if errors.As(err, &es) {
+		d.errs = append(d.errs, es...)
+		return
+	}
+	d.fail(path, value, err.Error(), "")
+}
+
+// lookAround checks that the files which the config names can be read, and that secrets are not open to all.
+func (c Config) lookAround() {
+	d := c.doc
+	for i, p := range c.Probes {
+		if p.Kind != "replay" {
+			continue
+		}
+		if err := readable(c.Path(p.File)); err != nil {
+			d.fail(fmt.Sprintf("probe[%d].file", i), p.File, fmt.Sprintf("%q cannot be read: %s", p.File, cause(err)), "want a CSV trace; a relative path counts from the folder of this config")
+		}
+	}
+	for i, a := range c.Alerts {
+		c.lookAtToken(fmt.Sprintf("alert[%d].token_file", i), a.TokenFile)
+	}
+	if c.Mirror != nil {
+		c.lookAtToken("mirror.token_file", c.Mirror.TokenFile)
+	}
+}
+
+func (c Config) lookAtToken(path, file string) {
+	if file == "" {
+		return
+	}
+	if _, err := c.Token(file); err != nil {
+		wrong := "holds no token"
+		if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
+			wrong = "cannot be read: " + cause(err)
+		}
+		c.doc.fail(path, file, fmt.Sprintf("%q %s", file, wrong), "want "+tokenFileWant)
+		return
+	}
+	if st, err := os.Stat(c.TokenPath(file)); err == nil && st.Mode().Perm()&0o077 != 0 {
+		c.doc.warn(path, fmt.Sprintf("%q can be read by others (mode %04o)", file, st.Mode().Perm()), "chmod 600 "+file)
+	}
+}
+
+func readable(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if st, err := f.Stat(); err != nil || st.IsDir() {
+		return errors.Join(err, &fs.PathError{Op: "open", Path: path, Err: errors.New("is a folder")})
+	}
+	return nil
+}
+
+// readLimited reads a whole file of at most maxFile bytes and one: whatever is larger is refused by the parser.
+func readLimited(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, maxFile+1))
+}
+
+// cause is an error without the path that stands beside it already.
+func cause(err error) string {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	return err.Error()
+}
