@@ -120,11 +120,12 @@ type Message struct {
 	Title    string    `json:"title"`
 	Body     string    `json:"body"`
 	Link     string    `json:"link,omitempty"`
-	AckURL   string    `json:"ack_url,omitempty"` // a POST there acknowledges; filled in by the caller where it can
-	At       time.Time `json:"at"`                // when what it tells came true, UTC
-	Since    time.Time `json:"since,omitzero"`    // of a Repeat and a Clear: when it began
-	Head     string    `json:"head,omitempty"`    // head of the job book's chain; filled in by the caller
-	Unset    bool      `json:"clock_unset,omitempty"`
+	AckURL   string    `json:"ack_url,omitempty"`     // a POST there acknowledges; filled in by the caller where it can
+	At       time.Time `json:"at"`                    // when what it tells came true, UTC
+	Since    time.Time `json:"since,omitzero"`        // of a Repeat and a Clear: when it began
+	Pair     string    `json:"pair,omitempty"`        // the same for a Raise and all that follows it up to its Clear; "" for an event and a Digest
+	Head     string    `json:"head,omitempty"`        // head of the job book's chain; filled in by the caller
+	Unset    bool      `json:"clock_unset,omitempty"` // the wall clock was not set: times in this message are not to be believed
 }
 
 // Reason is why Decide told something, or did not.

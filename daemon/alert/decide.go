@@ -250,6 +250,7 @@ func (d *decider) group(cause string, keys []string) {
 	g, known := d.s.Groups[cause]
 	if !known {
 		g = &Group{SinceMS: d.s.AgeMS, LowerMS: -1, SnoozedMS: -1, Since: worst.Since}
+		g.Pair = fmt.Sprintf("%s@%d-%d", cause, d.s.Epoch, d.s.AgeMS)
 		d.s.Groups[cause] = g
 	}
 	for _, key := range keys {
@@ -264,6 +265,7 @@ func (d *decider) group(cause string, keys []string) {
 	m := d.compose(cause, keys)
 	g.Title, g.Link, g.Cleared = m.Title, m.Link, worst.Cleared
 
+	m.Pair, g.Peak = g.Pair, max(g.Peak, worst.Severity)
 	rise := g.Told && worst.Severity > g.Severity
 	d.fall(g, worst.Severity)
 	m.At, m.Severity = g.Since, worst.Severity
@@ -304,9 +306,11 @@ func (d *decider) fall(g *Group, now Severity) {
 	}
 }
 
+const still = "Still: " // before the title of a repeat
+
 func (d *decider) repeat(cause string, g *Group, m Message) {
 	m.Kind, m.Since, m.At = Repeat, g.Since, d.at.Now.UTC()
-	m.Title = "Still: " + m.Title
+	m.Title = still + m.Title
 	m.Body = strings.TrimSpace(fmt.Sprintf("%s\nSince %s (%s).", m.Body, d.clock(g.Since), lasted(d.s.AgeMS-g.SinceMS)))
 	growth, repeats := d.policy.Repeats[m.Severity]
 	switch {

@@ -49,6 +49,8 @@ type Entry struct {
 type Group struct {
 	Members   []string  `json:"members"`
 	Severity  Severity  `json:"severity"` // highest told
+	Peak      Severity  `json:"peak"`     // highest of all: whoever was told of that is told that it is over
+	Pair      string    `json:"pair"`
 	Title     string    `json:"title"`
 	Link      string    `json:"link,omitempty"`
 	Cleared   string    `json:"cleared,omitempty"`

@@ -116,7 +116,7 @@ func (d *decider) end(cause string) {
 	if g.Cleared != "" {
 		body = g.Cleared + "\n" + body
 	}
-	m := Message{Key: cause, Kind: Clear, Severity: g.Severity, Title: "Over: " + g.Title, Body: body, Link: g.Link, At: now, Since: g.Since}
+	m := Message{Key: cause, Kind: Clear, Severity: g.Peak, Title: "Over: " + g.Title, Body: body, Link: g.Link, At: now, Since: g.Since, Pair: g.Pair}
 	if d.quiet && !d.policy.passes(g.Severity) {
 		d.hold(Held{Message: m})
 		d.decide(cause, HeldQuiet, false)
