@@ -1,0 +1,227 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"sort"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+type result struct {
+	code     int
+	out, err string
+}
+
+// tackline runs a command in this process.
+func tackline(t *testing.T, args ...string) result {
+	t.Helper()
+	var out, errs bytes.Buffer
+	none := filepath.Join(t.TempDir(), "none.toml") // never the config of the machine that runs the test
+	e := env{in: strings.NewReader(""), out: &out, err: &errs, now: func() time.Time { return time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC) },
+		getenv: func(k string) string {
+			if k == "TACKLINE_CONFIG" {
+				return none
+			}
+			return ""
+		}}
+	code := run(context.Background(), e, args)
+	return result{code, strings.ReplaceAll(out.String(), none, "NONE"), strings.ReplaceAll(errs.String(), none, "NONE")}
+}
+
+// jsonOf runs a command with --json and gives its object.
+func jsonOf(t *testing.T, args ...string) map[string]any {
+	t.Helper()
+	r := tackline(t, append(args, "--json")...)
+	require.Zero(t, r.code, r.err)
+	require.Empty(t, r.err)
+	var m map[string]any
+	require.NoError(t, json.Unmarshal([]byte(r.out), &m))
+	return m
+}
+
+func requireFields(t *testing.T, m map[string]any, fields string) {
+	t.Helper()
+	for _, f := range strings.Fields(fields) {
+		require.Contains(t, m, f)
+	}
+}
+
+func number(t *testing.T, m map[string]any, key string) float64 {
+	t.Helper()
+	v, ok := m[key].(float64)
+	require.True(t, ok, "%s is %v", key, m[key])
+	return v
+}
+
+// What people see, as files that a reviewer reads.
+func TestGolden(t *testing.T) {
+	cases := map[string][]string{
+		"help":                {"--help"},
+		"help-air":            {"air", "--help"},
+		"help-cure":           {"cure", "--help"},
+		"air":                 {"air", "--air", "15", "--rh", "80", "--surface", "13.5"},
+		"air-us":              {"air", "--air", "64F", "--rh", "70%", "--surface", "59F", "--units", "us"},
+		"air-frost":           {"air", "--air", "-4", "--rh", "90"},
+		"air-wet":             {"air", "--air", "18", "--rh", "95", "--surface", "12"},
+		"air-no-flags":        {"air"},
+		"air-bad-unit":        {"air", "--air", "18X", "--rh", "70"},
+		"air-kelvin":          {"air", "--air", "291K", "--rh", "70"},
+		"air-bad-range":       {"air", "--air", "18", "--rh", "120"},
+		"air-margin-unit":     {"air", "--air", "18", "--rh", "70", "--air-u", "5mm"},
+		"air-unknown-flag":    {"air", "--temp", "18"},
+		"unknown-command":     {"aire"},
+		"cure":                {"cure", "--system", "medium", "--air", "12"},
+		"cure-cold":           {"cure", "--system", "fast", "--air", "2"},
+		"cure-neither":        {"cure", "--system", "medium"},
+		"cure-unknown-system": {"cure", "--system", "mediun", "--air", "12"},
+		"cure-bad-system":     {"cure", "--system", "../../testdata/config/bad/systems/marks-out-of-order.toml", "--air", "12"},
+		"cure-gap":            {"cure", "--system", "medium", "--trace", "testdata/gap.csv"},
+		"cure-broken-trace":   {"cure", "--system", "medium", "--trace", "testdata/broken.csv"},
+		"check-example":       {"check", "--config", "../../deploy/tackline.toml"},
+		"check-bad":           {"check", "--config", "../../testdata/config/bad/many-at-once.toml"},
+		"check-bad-json":      {"check", "--json", "--config", "../../testdata/config/bad/many-at-once.toml"},
+		"check-missing":       {"check"},
+	}
+	for name, args := range cases {
+		t.Run(name, func(t *testing.T) {
+			r := tackline(t, args...)
+			got := "$ tackline " + strings.Join(args, " ") + "\n" + strings.ReplaceAll(r.out, "\r", "") + r.err + "exit " + strconv.Itoa(r.code) + "\n"
+			file := filepath.Join("testdata", name+".txt")
+			if *update {
+				require.NoError(t, os.WriteFile(file, []byte(got), 0o644))
+			}
+			want, err := os.ReadFile(file)
+			require.NoError(t, err)
+			require.Equal(t, string(want), got)
+		})
+	}
+}
+
+func TestVersion(t *testing.T) {
+	requireFields(t, jsonOf(t, "version"), "version commit go os arch config_format")
+	require.Contains(t, tackline(t, "version").out, "tackline ")
+}
+
+// Values: dew points of psychrolib (ASHRAE formulation) at 15 C 80 %, within 0.03 K; u of the margin 0.69 K by the root of the sum of
+// squares of 0.189 x 2, 0.974 x 0.3 and 0.5; wet bulb of psychrolib 12.985; vapour by WMO No. 8, annex 4.B.
+func TestAirJSON(t *testing.T) {
+	m := jsonOf(t, "air", "--air", "15", "--rh", "80", "--surface", "15")
+	requireFields(t, m, "air_c rh_pct dew_point_c frost_point_c wet_bulb_c vapour_pressure_pa abs_humidity_g_m3 surface_c margin_k margin_u_k surface_rh_pct")
+	require.InDelta(t, 11.582, number(t, m, "dew_point_c"), 0.03)
+	require.InDelta(t, 12.985, number(t, m, "wet_bulb_c"), 0.05)
+	require.InDelta(t, 0.69, number(t, m, "margin_u_k"), 0.005)
+	require.InDelta(t, 0.8*1701.67, number(t, m, "vapour_pressure_pa"), 0.01)
+	require.InDelta(t, 80, number(t, m, "surface_rh_pct"), 1e-9)
+	require.Nil(t, m["frost_point_c"]) // exists only below 0
+	m = jsonOf(t, "air", "--air", "10", "--rh", "80")
+	require.InDelta(t, 7.506, number(t, m, "abs_humidity_g_m3"), 0.001)
+	for _, f := range strings.Fields("surface_c margin_k margin_u_k surface_rh_pct") {
+		require.Contains(t, m, f)
+		require.Nil(t, m[f]) // unknown, never 0
+	}
+	m = jsonOf(t, "air", "--air", "5", "--rh", "50")
+	require.InDelta(t, -4.58, number(t, m, "dew_point_c"), 0.01)   // over water
+	require.InDelta(t, -4.03, number(t, m, "frost_point_c"), 0.05) // psychrolib, over ice
+
+	// The units of what is typed do not matter, and 5.4F as a u is 3 K.
+	a := jsonOf(t, "air", "--air", "59F", "--rh", "80%", "--surface", "59F", "--air-u", "5.4F")
+	b := jsonOf(t, "air", "--air", "15C", "--rh", "80", "--surface", "15", "--air-u", "3K")
+	for k := range a {
+		if a[k] != nil {
+			require.InDelta(t, b[k], a[k], 1e-9, k)
+		}
+	}
+}
+
+// Minutes at 25, 12 and 5 C of the invented medium system, worked out by hand beforehand with an independent solver: tack 15.3, 42.0, 75.3;
+// recoat 150, 300, 452; firm 206, 394, 593.
+func TestCureJSON(t *testing.T) {
+	for _, c := range []struct {
+		air                string
+		tack, recoat, firm float64
+	}{{"25", 15.3, 150, 206}, {"12", 42.0, 300, 394}, {"5", 75.3, 452, 593}} {
+		m := jsonOf(t, "cure", "--system", "medium", "--air", c.air)
+		requireFields(t, m, "gel_min marks conversion_24h conversion_7d tg_7d_c below_lowest")
+		var names []string
+		after := map[string]float64{}
+		for _, x := range m["marks"].([]any) {
+			mark := x.(map[string]any)
+			requireFields(t, mark, "mark after_min conversion")
+			names = append(names, mark["mark"].(string))
+			after[mark["mark"].(string)] = number(t, mark, "after_min")
+		}
+		require.Equal(t, []string{"tack_opens", "tack_closes", "recoat_closes", "firm", "sandable"}, names)
+		require.InDelta(t, c.tack, after["tack_opens"], 0.06)
+		require.InDelta(t, c.recoat, after["recoat_closes"], 0.6)
+		require.InDelta(t, c.firm, after["firm"], 0.6)
+		require.Equal(t, c.air == "5", m["below_lowest"])
+	}
+}
+
+// A system stated by its sheet's times is reproduced to the minute at the sheet's temperature.
+func TestCureSheet(t *testing.T) {
+	m := jsonOf(t, "cure", "--system", "../../testdata/config/good/cold.toml", "--air", "77F")
+	want := []float64{25, 75, 150, 210, 360}
+	for i, x := range m["marks"].([]any) {
+		require.InDelta(t, want[i], number(t, x.(map[string]any), "after_min"), 0.5)
+	}
+	require.InDelta(t, 14, number(t, m, "pot_min"), 0.05)
+}
+
+func TestCureTrace(t *testing.T) {
+	steady := jsonOf(t, "cure", "--system", "medium", "--air", "12")
+	traced := jsonOf(t, "cure", "--system", "medium", "--trace", "testdata/steady.csv")
+	require.InDelta(t, number(t, steady, "gel_min"), number(t, traced, "gel_min"), 1e-3)
+	require.Nil(t, traced["conversion_7d"]) // the trace ends after a day and a half
+
+	// The surface's temperature is used where it is there.
+	cold := jsonOf(t, "cure", "--system", "medium", "--trace", "testdata/surface.csv")
+	require.Greater(t, number(t, cold, "gel_min"), number(t, steady, "gel_min")*1.3)
+
+	// After a gap longer than --stale-after nothing is given but bounds; with a longer limit it is bridged.
+	gap := jsonOf(t, "cure", "--system", "medium", "--trace", "testdata/gap.csv")
+	require.InDelta(t, 180, number(t, gap, "gap_minutes"), 1e-6)
+	firm := gap["marks"].([]any)[3].(map[string]any)
+	require.Nil(t, firm["after_min"])
+	require.LessOrEqual(t, number(t, firm, "early_min"), number(t, firm, "late_min"))
+	require.NotEmpty(t, gap["cant_say"])
+	bridged := jsonOf(t, "cure", "--system", "medium", "--trace", "testdata/gap.csv", "--stale-after", "4h")
+	require.Zero(t, number(t, bridged, "gap_minutes"))
+	require.NotNil(t, bridged["marks"].([]any)[3].(map[string]any)["after_min"])
+}
+
+// Every command is in one group and has an example or none to give; help never names a flag without its range.
+func TestHelpIsWhole(t *testing.T) {
+	root := newRootCmd(env{out: &bytes.Buffer{}, err: &bytes.Buffer{}, getenv: func(string) string { return "" }})
+	var names []string
+	for _, c := range root.Commands() {
+		names = append(names, c.Name())
+		require.NotEmpty(t, c.Short, c.Name())
+		require.NotContains(t, c.Short, ".", c.Name())
+	}
+	sort.Strings(names)
+	require.Contains(t, names, "check")
+}
+
+func TestUsageIsTwo(t *testing.T) {
+	for _, args := range [][]string{{"air", "extra"}, {"air", "--json=perhaps"}, {"nonsense"}, {"--nonsense"}, {"cure", "--system", "medium", "--air", "12", "--zone", "UTC"}, {"cure", "--system", "medium", "--trace", "testdata/gap.csv", "--zone", "Mars"},
+		{"cure", "--system", "medium", "--trace", "nowhere.csv"}, {"cure", "--air", "12"}, {"cure", "--system", "medium", "--air", "12", "--stale-after", "2"},
+		{"cure", "--system", "medium", "--trace", "testdata/gap.csv", "--columns", "air"}, {"air", "--units", "imperial"}} {
+		r := tackline(t, args...)
+		require.Equal(t, exitUsage, r.code, "%v: %s", args, r.err)
+		require.NotEmpty(t, r.err)
+		require.Empty(t, r.out)
+	}
+	require.Equal(t, exitConfig, tackline(t, "cure", "--system", "../../testdata/config/bad/systems/absolute-zero.toml", "--air", "12").code)
+}
