@@ -191,7 +191,7 @@ func (s *section) length(key string, def, lo, hi time.Duration) time.Duration {
 		s.fail(key, fmt.Sprintf("%s has no unit", written(v)), want)
 		return def
 	}
-	d, err := parseLength(t)
+	d, err := ParseLength(t)
 	switch {
 	case err != nil:
 		s.fail(key, fmt.Sprintf("%q is no length of time", t), want)
@@ -203,8 +203,8 @@ func (s *section) length(key string, def, lo, hi time.Duration) time.Duration {
 	return def
 }
 
-// parseLength reads Go's durations and whole days.
-func parseLength(t string) (time.Duration, error) {
+// ParseLength reads a length of time: Go durations such as 90m or 1h30m, min for minutes, and days such as 2d.
+func ParseLength(t string) (time.Duration, error) {
 	t = strings.ReplaceAll(t, " ", "")
 	t = strings.ReplaceAll(t, "min", "m")
 	if n, ok := strings.CutSuffix(t, "d"); ok {
