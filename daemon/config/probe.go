@@ -29,10 +29,8 @@ type Probe struct {
 
 	Bus     string            // bme280: number or name of the I2C bus; "" is the first
 	Address uint16            // bme280: I2C address
-	Root    string            // hwmon, w1: root of the kernel's tree, normally /sys
-	Chip    string            // hwmon: the kernel's name of the chip
-	Device  string            // hwmon: the device on its bus, such as 1-0044; "" where the chip is the only one of its name
-	ID      string            // w1: family and number, such as 28-0316a2795bff
+	Root    string            // hwmon, iio, w1: root of the kernel's tree, normally /sys
+	ID      string            // hwmon, iio: chip@path, such as sht4x@1-0044; w1: family and number, such as 28-0316a2795bff
 	File    string            // replay: path of the CSV trace
 	Columns map[string]string // replay: our column name to the file's heading; "" leaves a column out
 	Zone    *time.Location    // replay: of times without one; the shed's unless given
@@ -64,7 +62,10 @@ var kinds = map[string]kind{
 		keys: []string{"bus", "address"}, parse: parseI2C(0x76, 0x76, 0x77)},
 	"hwmon": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity},
 		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2},
-		keys: []string{"chip", "device", "root"}, parse: parseHwmon},
+		keys: []string{"id", "root"}, parse: parseKernel},
+	"iio": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity, sensors.Pressure},
+		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.5, sensors.Humidity: 3, sensors.Pressure: 1},
+		keys: []string{"id", "root"}, parse: parseKernel},
 	"w1": {quantities: []sensors.Quantity{sensors.Temperature},
 		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.5},
 		keys: []string{"id", "root"}, parse: parseW1},
@@ -121,13 +122,9 @@ func (p Probe) source() string {
 	switch p.Kind {
 	case "bme280":
 		return fmt.Sprintf("%s %s %d", p.Kind, p.Bus, p.Address)
-	case "hwmon":
-		if p.Chip != "" {
-			return fmt.Sprintf("%s %s %s %s", p.Kind, p.Root, p.Chip, p.Device)
-		}
-	case "w1":
+	case "hwmon", "iio", "w1": // one device may show as hwmon and as iio
 		if p.ID != "" {
-			return fmt.Sprintf("%s %s %s", p.Kind, p.Root, p.ID)
+			return p.Root + " " + p.ID
 		}
 	}
 	return ""
@@ -309,17 +306,22 @@ func parseI2C(def uint16, may ...uint16) func(*section, *Probe) {
 	}
 }
 
-var numbered = regexp.MustCompile(`(hwmon|iio:device)[0-9]+`)
+var (
+	numbered = regexp.MustCompile(`^(hwmon|iio:device)[0-9]*$`)
+	kernelID = regexp.MustCompile(`^[^@/\s]+@[^@\s]+$`)
+)
 
-func parseHwmon(s *section, p *Probe) {
-	p.Chip = s.need("chip", "the kernel's name of the chip, such as \"sht4x\": see the file name below /sys/class/hwmon")
-	p.Device = s.text("device", "", "the device on its bus, such as \"1-0044\"")
-	p.Root = s.text("root", "/sys", "the root of the kernel's tree, /sys")
-	for _, key := range []string{"chip", "device"} {
-		if v, _ := s.m[key].(string); numbered.MatchString(v) {
-			s.fail(key, fmt.Sprintf("%q is a number that the kernel deals out anew at each start", v), `want the chip's own name and its place, such as chip = "sht4x", device = "1-0044"`)
-		}
+func parseKernel(s *section, p *Probe) {
+	want := `the chip's own name and its place, such as id = "sht4x@1-0044": see tackline probe list`
+	p.ID = s.need("id", want)
+	switch {
+	case p.ID == "":
+	case numbered.MatchString(path.Base(p.ID)):
+		s.fail("id", fmt.Sprintf("%q is a number that the kernel deals out anew at each start", p.ID), "want "+want)
+	case !kernelID.MatchString(p.ID):
+		s.fail("id", fmt.Sprintf("%q is no chip@path", p.ID), "want "+want)
 	}
+	p.Root = s.text("root", "/sys", "the root of the kernel's tree, /sys")
 }
 
 var w1ID = regexp.MustCompile(`^[0-9a-f]{2}-[0-9a-f]{12}$`)
