@@ -81,6 +81,15 @@ func TestGolden(t *testing.T) {
 		"air-margin-unit":     {"air", "--air", "18", "--rh", "70", "--air-u", "5mm"},
 		"air-unknown-flag":    {"air", "--temp", "18"},
 		"unknown-command":     {"aire"},
+		"help-timber":         {"timber", "--help"},
+		"help-outgas":         {"outgas", "--help"},
+		"timber":              {"timber", "--air", "12", "--rh", "75"},
+		"timber-us":           {"timber", "--air", "54F", "--rh", "60", "--thickness", "0.375in", "--density", "31lb/ft3", "--units", "us"},
+		"timber-bad":          {"timber", "--air", "12", "--rh", "75", "--thickness", "9kg"},
+		"outgas-out":          {"outgas", "--from", "10", "--to", "20", "--rh", "60"},
+		"outgas-in":           {"outgas", "--from", "68F", "--to", "50F"},
+		"outgas-still":        {"outgas", "--from", "15", "--to", "15.1"},
+		"outgas-bad":          {"outgas", "--from", "10", "--to", "20", "--from-hpa", "29.92"},
 		"cure":                {"cure", "--system", "medium", "--air", "12"},
 		"cure-cold":           {"cure", "--system", "fast", "--air", "2"},
 		"cure-neither":        {"cure", "--system", "medium"},
@@ -199,6 +208,42 @@ func TestCureTrace(t *testing.T) {
 	bridged := jsonOf(t, "cure", "--system", "medium", "--trace", "testdata/gap.csv", "--stale-after", "4h")
 	require.Zero(t, number(t, bridged, "gap_minutes"))
 	require.NotNil(t, bridged["marks"].([]any)[3].(map[string]any)["after_min"])
+}
+
+// Wood Handbook FPL-GTR-190 (2010), table 4-2: 60 F and 65 % gives 12.1 %, 50 F and 80 % gives 16.4 %, as rounded there; the rest by its
+// eqs 4-15 to 4-18, worked by hand for G 500/1120 at 12 C and 14.721 %: conductivity 0.1320, heat capacity 1638, void 0.6365, and
+// 1000 G (1 + M/100) c L / (2 x 7.69) = 8.18 min for 9 mm.
+func TestTimberJSON(t *testing.T) {
+	m := jsonOf(t, "timber", "--air", "12", "--rh", "75", "--thickness", "9", "--density", "500")
+	requireFields(t, m, "emc_pct conductivity_w_mk heat_capacity_j_kgk void_fraction response_min")
+	require.InDelta(t, 0.1320, number(t, m, "conductivity_w_mk"), 5e-5)
+	require.InDelta(t, 1638, number(t, m, "heat_capacity_j_kgk"), 1)
+	require.InDelta(t, 0.6365, number(t, m, "void_fraction"), 1e-4)
+	require.InDelta(t, 8.18, number(t, m, "response_min"), 0.01)
+	require.InDelta(t, 12.1, number(t, jsonOf(t, "timber", "--air", "60F", "--rh", "65"), "emc_pct"), 0.06)
+	require.InDelta(t, 16.4, number(t, jsonOf(t, "timber", "--air", "50F", "--rh", "80"), "emc_pct"), 0.06)
+}
+
+// Ideal gas by hand, with the WMO saturation pressures 1226.03 Pa at 10 C and 2332.60 at 20 C: dry (293.15/283.15) 1.03532;
+// at 60 % 1.03532 x (101325 - 735.62)/(101325 - 1399.56) = 1.04220; 1025 to 995 hPa at 15 C and 60 % 1.03046.
+func TestOutgasJSON(t *testing.T) {
+	for _, c := range []struct {
+		args      string
+		ratio     float64
+		direction string
+	}{
+		{"--from 10 --to 20", 1.03532, "out"},
+		{"--from 10 --to 20 --rh 60", 1.04220, "out"},
+		{"--from 20 --to 10 --rh 60", 0.95951, "in"},
+		{"--from 20 --to 10", 0.96589, "in"},
+		{"--from 59F --to 59F --from-hpa 1025 --to-hpa 995 --rh 60", 1.03046, "out"}, // steady timber under a falling barometer
+		{"--from 15 --to 15.1", 1.00035, "still"},
+		{"--from 15 --to 14.9", 0.99965, "still"},
+	} {
+		m := jsonOf(t, append([]string{"outgas"}, strings.Fields(c.args)...)...)
+		require.InDelta(t, c.ratio, number(t, m, "volume_ratio"), 1e-4*c.ratio, c.args)
+		require.Equal(t, c.direction, m["direction"], c.args)
+	}
 }
 
 // Every command is in one group and has an example or none to give; help never names a flag without its range.

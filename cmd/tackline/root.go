@@ -62,6 +62,8 @@ func newRootCmd(e env) *cobra.Command {
 	)
 	add(root, groupHand,
 		newAirCmd(e),
+		newTimberCmd(e),
+		newOutgasCmd(e),
 		newCureCmd(e),
 	)
 	root.AddCommand(newVersionCmd(e))
