@@ -82,13 +82,15 @@ func (s *Store) Follow(ctx context.Context, name string, done Cursor, limit int6
 
 const afterBlocks = math.MaxInt64 // Cursor.Block of an open row
 
+const nextPiece = `SELECT seq, id, data FROM (SELECT seq, id, data FROM block WHERE (seq, id) > (?1, ?2) ORDER BY seq, id LIMIT 1)
+	UNION ALL SELECT seq, ?3, data FROM (SELECT seq, data FROM hot WHERE seq >= ?1 AND (seq > ?1 OR ?2 < ?3) ORDER BY seq LIMIT 1)
+	ORDER BY 1, 2 LIMIT 1`
+
 // step adds the next block or open row. Blocks of a commit come before the open row that is left of it.
 func (p *Page) step(ctx context.Context, s *Store, db *sql.DB, n **names) (bool, error) {
 	var seq, id int64
 	var data []byte
-	err := db.QueryRowContext(ctx, `SELECT seq, id, data FROM (SELECT seq, id, data FROM block WHERE seq > ?1 OR seq = ?1 AND id > ?2 ORDER BY seq, id LIMIT 1)
-		UNION ALL SELECT seq, ?3, data FROM (SELECT seq, data FROM hot WHERE seq > ?1 OR seq = ?1 AND ?2 < ?3 ORDER BY seq LIMIT 1) ORDER BY 1, 2 LIMIT 1`,
-		p.Next.Seq, p.Next.Block, int64(afterBlocks)).Scan(&seq, &id, &data)
+	err := db.QueryRowContext(ctx, nextPiece, p.Next.Seq, p.Next.Block, int64(afterBlocks)).Scan(&seq, &id, &data)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
