@@ -29,11 +29,7 @@ func parseAlerts(top *section) []Alert {
 		}
 		a.Min = s.choice("min", "notice", Severities())
 		if q, ok := s.table("quiet"); ok {
-			a.Quiet = &Quiet{FromMin: q.clockTime("from", 22*60), ToMin: q.clockTime("to", 7*60)}
-			if a.Quiet.FromMin == a.Quiet.ToMin {
-				q.fail("to", "is the same as from", "want an end that is not the start")
-			}
-			q.done()
+			a.Quiet = q.quiet()
 		}
 		s.noSecrets()
 		k, ok := alertKinds[a.Kind]
@@ -62,6 +58,36 @@ func parseAlerts(top *section) []Alert {
 		all = append(all, a)
 	}
 	return all
+}
+
+// quiet reads the hours in which a phone is left alone.
+func (s *section) quiet() *Quiet {
+	q := Quiet{FromMin: s.minute("from", 22*60), ToMin: s.minute("to", 6*60)}
+	if q.FromMin == q.ToMin {
+		s.fail("to", "is the same as from", "want an end that is not the start")
+	}
+	q.Passes = s.choice("passes", "critical", Severities())
+	if q.Wake = s.m["windows"] == "wake"; q.Wake {
+		s.get("windows")
+	} else {
+		q.WindowsMin = s.minute("windows", q.ToMin)
+		span := func(m int64) int64 { return (m - q.FromMin + 24*60) % (24 * 60) }
+		if span(q.WindowsMin) < span(q.ToMin) {
+			s.fail("windows", "lies within the quiet hours", `want "wake", or a time of day at or after their end`)
+		}
+	}
+	s.done()
+	return &q
+}
+
+// minute is clockTime without 24:00.
+func (s *section) minute(key string, def int64) int64 {
+	m := s.clockTime(key, def)
+	if m == 24*60 {
+		s.fail(key, "24:00 is no start of anything", `want "00:00"`)
+		return def
+	}
+	return m
 }
 
 const tokenFileWant = "the path of a file that holds the token and nothing else"

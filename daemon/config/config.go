@@ -93,9 +93,13 @@ type Alert struct {
 	Quiet     *Quiet // nil: none
 }
 
-// Quiet are hours in the shed's zone in which only critical alerts go out: minutes after midnight, from FromMin to ToMin, over midnight where
-// ToMin is the smaller.
-type Quiet struct{ FromMin, ToMin int64 }
+// Quiet are hours of the night in the shed's zone: minutes after midnight, from FromMin to ToMin, over midnight where ToMin is the smaller.
+type Quiet struct {
+	FromMin, ToMin int64
+	Passes         string // this severity and above go out all the same
+	Wake           bool   // a window that opens in these hours is told at once
+	WindowsMin     int64  // else it is told at this minute after midnight, at or after ToMin
+}
 
 // Mirror is an InfluxDB that is to get a copy of the readings.
 type Mirror struct {

@@ -91,6 +91,7 @@ func TestExample(t *testing.T) {
 	require.Equal(t, def.Shed.Data, full.Shed.Data)
 	require.Equal(t, def.Systems.Shipped, full.Systems.Shipped)
 	require.Len(t, full.Alerts, 3)
+	require.Equal(t, &Quiet{FromMin: 22 * 60, ToMin: 6*60 + 30, Passes: "critical", WindowsMin: 7 * 60}, full.Alerts[1].Quiet)
 }
 
 func TestReplay(t *testing.T) {
