@@ -135,12 +135,14 @@ type CoatAdvice struct {
 	SurfaceModelled bool          `json:"surface_modelled"`
 	Marks           []MarkTime    `json:"marks"`
 	Windows         []Window      `json:"windows"`
-	Stalled         bool          `json:"stalled"`      // hard by Tg and not cured: warmth restarts it
-	BelowLowest     bool          `json:"below_lowest"` // surface below the system's lowest: no time is given
-	CantSay         string        `json:"cant_say"`     // "" or why no time is given
-	GapMinutes      float64       `json:"gap_minutes"`  // without usable temperature since the start
-	MarginAhead     *Ahead        `json:"margin_ahead"` // smallest margin until the end of green
-	Blush           string        `json:"blush"`        // "low", "some", "high", "" where it can't be said
+	Stalled         bool          `json:"stalled"`       // hard by Tg and not cured: warmth restarts it
+	BelowLowest     bool          `json:"below_lowest"`  // surface below the system's lowest: no time is given
+	CantSay         string        `json:"cant_say"`      // "" or why no time is given
+	GasRatio        *float64      `json:"gas_ratio"`     // on bare timber: largest growth of the pore gas until gel, as a volume ratio
+	GasDirection    string        `json:"gas_direction"` // "out", "in", "still", "" where it does not matter or cannot be told
+	GapMinutes      float64       `json:"gap_minutes"`   // without usable temperature since the start
+	MarginAhead     *Ahead        `json:"margin_ahead"`  // smallest margin until the end of green
+	Blush           string        `json:"blush"`         // "low", "some", "high", "" where it can't be said
 	BlushWhy        string        `json:"blush_why"`
 	Reasons         []Reason      `json:"reasons"`
 }

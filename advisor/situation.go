@@ -70,18 +70,24 @@ const (
 
 // Piece is a part of a boat that is coated as one.
 type Piece struct {
-	ID           int64
-	Name         string
-	Bare         bool // timber, not yet coated
-	BackSealed   bool // the other face lets no gas out
-	Lie          Lie
-	ThicknessM   units.Metre
-	DensityKgM3  float64       // at 12 % moisture content
-	AreaM2       float64       // of the face that is coated
-	SurfaceC     Channel       // C, from a probe taped to it; empty where there is none
-	MoisturePct  units.Percent // of oven-dry mass; 0 with MoistureFrom "" where unknown
-	MoistureFrom string        // "", "meter", "log"
-	MoistureAt   units.Instant
+	ID          int64
+	Name        string
+	Bare        bool // timber, not yet coated
+	BackSealed  bool // the other face lets no gas out
+	Lie         Lie
+	ThicknessM  units.Metre
+	DensityKgM3 float64        // at 12 % moisture content
+	AreaM2      float64        // of the face that is coated
+	SurfaceC    Channel        // C, from a probe taped to it; empty where there is none
+	Meter       []MeterReading // of a moisture meter on it, oldest first
+	NextKind    Kind           // what is meant to go on next; "" is taken as seal on bare timber and fill elsewhere
+	NextSystem  *cure.System   // that it would be made with; nil: no system is known, and rules that need one can't say
+}
+
+// MeterReading is what a moisture meter said of a piece of timber, in % of oven-dry mass.
+type MeterReading struct {
+	At  units.Instant
+	Pct units.Percent
 }
 
 // Kind is what a coat is for.
@@ -109,6 +115,7 @@ type Coat struct {
 	Started   units.Instant // first wetting
 	Ended     units.Instant // 0 while it runs
 	ResinC    *float64      // temperature of the resin when mixed, C; nil where not measured
+	OnTimber  bool          // it lies on bare timber, whose gas must not grow until it gels
 	Touches   []Touch
 }
 

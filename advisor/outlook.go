@@ -1,0 +1,324 @@
+package advisor
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"tackline/advisor/air"
+	"tackline/advisor/forecast"
+	"tackline/advisor/heat"
+	"tackline/advisor/timber"
+	"tackline/advisor/trace"
+	"tackline/advisor/units"
+)
+
+const (
+	// Horizon is how far ahead advice looks, in seconds.
+	Horizon = 48 * 3600.0
+	// modelSurfaceU is the least standard uncertainty of a surface temperature that no probe measures. Assumed.
+	modelSurfaceU units.Diff = 1.0
+	knotSeconds              = 600.0 // spacing to which a history is thinned before a law is run along it
+	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
+	// the gap's two ends. Assumed: an open shed seldom moves faster than this for long.
+	gapWidenKPerH = 1.5
+	// meterHolds is how long in seconds a moisture meter's reading speaks for the timber. Assumed: moisture moves in days, not hours.
+	meterHolds = 14 * 86400.0
+	// What stands in for an unknown panel when only its thermal response is wanted: 9 mm plywood at 12 %.
+	moistureForHeat units.Percent = 12
+	defaultPly      units.Metre   = 0.009
+	defaultDensity                = 500.0
+)
+
+// weather is the shed's air, past and possible futures, in the form that the rules work with. Times are Unix seconds.
+type weather struct {
+	at       float64
+	airC     trace.Trace
+	vapour   trace.Trace // Pa
+	hpa      trace.Trace
+	airNow   float64
+	airU     units.Diff
+	rhNow    float64
+	rhU      float64
+	noAir    string // "" or why there is no present air temperature
+	noRH     string
+	noHPa    string
+	future   forecast.Outlook // of the air, C
+	futureE  forecast.Outlook // of the vapour, Pa
+	futureP  forecast.Outlook // of the barometer, hPa
+	noFuture string
+	basis    string
+}
+
+// read builds the weather of a situation. Missing inputs stay missing: what depends on them says so.
+func read(s *Situation) weather {
+	w := weather{at: float64(s.At)}
+	c := &s.Climate
+	w.airC, w.noAir = c.AirC.Trace.Slice(0, w.at), present(&c.AirC, "air temperature")
+	w.noRH = present(&c.RHPct, "humidity")
+	w.hpa, w.noHPa = c.PressureHPa.Trace.Slice(0, w.at), present(&c.PressureHPa, "barometer")
+	w.airU, w.rhU = units.Diff(c.AirC.U), c.RHPct.U
+	if w.noAir == "" {
+		_, w.airNow, _ = w.airC.Last()
+	}
+	rh := c.RHPct.Trace.Slice(0, w.at)
+	if w.noRH == "" {
+		_, w.rhNow, _ = rh.Last()
+	}
+	w.vapour = vapourTrace(w.airC, rh)
+	var err error
+	if w.noAir == "" {
+		if w.future, err = forecast.Repeat(w.airC, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 3}); err != nil {
+			w.noFuture = err.Error()
+		}
+		w.basis = w.future.Basis
+	}
+	if w.noAir == "" && w.noRH == "" {
+		if w.futureE, err = forecast.Repeat(w.vapour, w.at, Horizon, forecast.Assumed{Hour: 40, Day: 150}); err != nil {
+			w.noFuture = err.Error()
+		}
+	}
+	if w.noHPa == "" {
+		if w.futureP, err = forecast.Repeat(w.hpa, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 6}); err != nil {
+			w.noHPa = "no barometer reading"
+		}
+	}
+	return w
+}
+
+// present gives "" if the channel tells the present, else why not, in words.
+func present(c *Channel, what string) string {
+	switch {
+	case c.Problem != "":
+		return fmt.Sprintf("%s: %s", what, c.Problem)
+	case c.Trace.Len() == 0:
+		return what + ": no reading yet"
+	}
+	return ""
+}
+
+// vapourTrace joins air temperature and humidity, at the humidity's times, to vapour pressure in Pa.
+func vapourTrace(airC, rh trace.Trace) trace.Trace {
+	out := trace.Trace{MaxGap: math.Max(airC.MaxGap, rh.MaxGap)}
+	for i, at := range rh.At {
+		t, ok := airC.Value(at)
+		if !ok {
+			continue
+		}
+		if e, err := air.VapourPressure(units.Celsius(t), units.Percent(rh.V[i])); err == nil && e > 0 {
+			out.At = append(out.At, at)
+			out.V = append(out.V, float64(e))
+		}
+	}
+	return out
+}
+
+// skin is the surface of one piece: its temperature so far, now, and how well that is known.
+type skin struct {
+	past     trace.Trace // C, gaps left as gaps
+	now      float64
+	u        units.Diff
+	modelled bool
+	missing  string // "" or why the present surface temperature can't be told
+	tau      units.Second
+	core     float64 // timber temperature now, C: the same lag of the air where no probe tells
+}
+
+// surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by the panel's lag behind the air.
+func surfaceOf(w *weather, p *Piece) skin {
+	thickness, density := p.ThicknessM, p.DensityKgM3
+	if thickness <= 0 {
+		thickness = defaultPly
+	}
+	if density <= 0 {
+		density = defaultDensity
+	}
+	var k skin
+	tau, err := timber.ResponseTime(thickness, density, 12, moistureForHeat)
+	if err != nil {
+		k.missing = err.Error()
+		return k
+	}
+	k.tau = tau
+	lagged, err := heat.FirstOrderLag(w.airC, k.tau)
+	if err != nil {
+		k.missing = err.Error()
+		return k
+	}
+	probe := p.SurfaceC.Trace.Slice(0, w.at)
+	if probe.Len() == 0 {
+		k.past = lagged
+	} else {
+		k.past = overlay(lagged, probe)
+	}
+	switch {
+	case present(&p.SurfaceC, "surface probe") == "":
+		_, k.now, _ = probe.Last()
+		k.u = units.Diff(p.SurfaceC.U)
+	case w.noAir == "":
+		_, k.now, _ = lagged.Last()
+		k.u = units.Diff(math.Max(float64(modelSurfaceU), math.Hypot(float64(modelSurfaceU), float64(w.airU))))
+		k.modelled = true
+	default:
+		k.missing = w.noAir
+	}
+	k.core = k.now
+	if _, v, ok := lagged.Last(); ok && w.noAir == "" && !k.modelled {
+		k.core = (k.now + v) / 2 // a taped probe sees the face; the core lies between it and what the air has driven
+	}
+	return k
+}
+
+// overlay gives probe where it has values and base elsewhere. Base samples within a probe's own steps are dropped.
+func overlay(base, probe trace.Trace) trace.Trace {
+	out := trace.Trace{MaxGap: math.Max(base.MaxGap, probe.MaxGap)}
+	j := 0
+	push := func(at, v float64) {
+		if n := len(out.At); n == 0 || at > out.At[n-1] {
+			out.At, out.V = append(out.At, at), append(out.V, v)
+		}
+	}
+	for i, at := range base.At {
+		for j < probe.Len() && probe.At[j] <= at {
+			push(probe.At[j], probe.V[j])
+			j++
+		}
+		if _, ok := probe.Value(at); !ok {
+			push(at, base.V[i])
+		}
+	}
+	for ; j < probe.Len(); j++ {
+		push(probe.At[j], probe.V[j])
+	}
+	return out
+}
+
+// path is one member's course of a piece: from the past through the present to the horizon.
+type path struct {
+	film   trace.Trace // surface, C, no gaps
+	airC   trace.Trace // future air, C
+	vapour trace.Trace // future vapour pressure, Pa; empty without humidity
+	hpa    trace.Trace // future pressure; empty without a barometer
+}
+
+// paths gives the members' courses of a surface. Measured is added to the film only where withError asks for it: windows carry the error of
+// the surface's temperature in their spread, rules subtract it as u.
+func paths(w *weather, k *skin, from float64, withError bool) []path {
+	all := make([]path, members)
+	past := k.past.Slice(from-knotSeconds, w.at).Thin(knotSeconds)
+	for i, d := range draws() {
+		p := &all[i]
+		if w.noAir == "" && w.noFuture == "" {
+			p.airC = w.future.Member(d.air)
+		}
+		if len(w.futureE.Base) > 0 {
+			p.vapour = saturationCap(w.futureE.Member(d.vapour), p.airC)
+		}
+		if len(w.futureP.Base) > 0 {
+			p.hpa = w.futureP.Member(d.air)
+		}
+		bridged := bridge(past, from, w.at, d.gap)
+		future := lagFrom(p.airC, k.now, w.at, k.tau)
+		p.film = bridged.Concat(future)
+		p.film.MaxGap = 0
+		if withError {
+			e := d.surface * float64(k.u)
+			p.film = p.film.Map(func(v float64) float64 { return v + e })
+		}
+	}
+	return all
+}
+
+// lagFrom follows the air by a first-order lag that starts at a known temperature.
+func lagFrom(airC trace.Trace, start, at float64, tau units.Second) trace.Trace {
+	if airC.Len() == 0 {
+		return trace.Trace{At: []float64{at, at + Horizon}, V: []float64{start, start}}
+	}
+	out := trace.Trace{At: append([]float64(nil), airC.At...), V: make([]float64, airC.Len())}
+	out.V[0] = start
+	for i := 1; i < airC.Len(); i++ {
+		dt := airC.At[i] - airC.At[i-1]
+		slope := (airC.V[i] - airC.V[i-1]) / dt
+		// Exact for a straight piece of air: the lag trails by slope tau, and what it was off by dies away.
+		e := math.Exp(-dt / float64(tau))
+		trail0, trail1 := airC.V[i-1]-slope*float64(tau), airC.V[i]-slope*float64(tau)
+		out.V[i] = trail1 + (out.V[i-1]-trail0)*e
+	}
+	return out
+}
+
+// bridge fills the gaps of a past in [from, to] with values between their bounds: share 0 takes the low one, 1 the high one. The bounds are
+// the gap's ends, widened with the time to the nearer end, so that a gap widens every answer that runs through it.
+func bridge(past trace.Trace, from, to, share float64) trace.Trace {
+	if past.Len() == 0 {
+		return past
+	}
+	out := trace.Trace{}
+	push := func(at, v float64) {
+		if n := len(out.At); n == 0 || at > out.At[n-1] {
+			out.At, out.V = append(out.At, at), append(out.V, v)
+		}
+	}
+	fill := func(a, b, va, vb float64) {
+		lo, hi := math.Min(va, vb), math.Max(va, vb)
+		for at := a + knotSeconds; at < b; at += knotSeconds {
+			wide := gapWidenKPerH * math.Min(at-a, b-at) / 3600
+			if math.IsInf(va, 0) {
+				wide = gapWidenKPerH * (b - at) / 3600
+				lo, hi = vb, vb
+			}
+			push(at, lo-wide+share*(hi-lo+2*wide))
+		}
+	}
+	if past.At[0] > from {
+		push(from, past.V[0]+(2*share-1)*gapWidenKPerH*(past.At[0]-from)/3600)
+		fill(from, past.At[0], math.Inf(1), past.V[0])
+	}
+	for i := range past.At {
+		if i > 0 && past.MaxGap > 0 && past.At[i]-past.At[i-1] > past.MaxGap {
+			fill(past.At[i-1], past.At[i], past.V[i-1], past.V[i])
+		}
+		push(past.At[i], past.V[i])
+	}
+	return out
+}
+
+// saturationCap holds a vapour pressure at or below saturation at the air's temperature: what is more has condensed or will.
+func saturationCap(vapour, airC trace.Trace) trace.Trace {
+	out := trace.Trace{At: vapour.At, V: make([]float64, vapour.Len())}
+	for i, e := range vapour.V {
+		out.V[i] = math.Max(e, 1)
+		if t, ok := airC.Value(vapour.At[i]); ok {
+			out.V[i] = math.Min(out.V[i], float64(air.SaturationPressureWater(units.Celsius(t))))
+		}
+	}
+	return out
+}
+
+// margin gives the margin on a member's path at a time, K.
+func (p *path) margin(at float64) (float64, bool) {
+	e, ok := p.vapour.Value(at)
+	if !ok {
+		return 0, false
+	}
+	s, ok := p.film.Value(at)
+	if !ok {
+		return 0, false
+	}
+	dew, err := air.DewPointFromVapourPressure(units.Pascal(e))
+	if err != nil {
+		return 0, false
+	}
+	return s - float64(dew), true
+}
+
+// lowest gives the smallest f over the member's samples in [from, to] and when; ok is false if there is none.
+func lowest(at []float64, from, to float64, f func(float64) (float64, bool)) (v, when float64, ok bool) {
+	i := sort.SearchFloat64s(at, from)
+	for ; i < len(at) && at[i] <= to; i++ {
+		if x, have := f(at[i]); have && (!ok || x < v) {
+			v, when, ok = x, at[i], true
+		}
+	}
+	return v, when, ok
+}

@@ -1,0 +1,266 @@
+package advisor
+
+import (
+	"math"
+
+	"tackline/advisor/air"
+	"tackline/advisor/cure"
+	"tackline/advisor/timber"
+	"tackline/advisor/units"
+)
+
+// piece is what the rules may know of a piece: present numbers and the futures' bounds. A nil number is unknown, and the no... beside it
+// says why.
+type piece struct {
+	s       *Situation
+	w       *weather
+	fact    *Piece
+	skin    skin
+	kind    Kind
+	system  *cure.System
+	beneath *CoatAdvice // the newest coat on the piece; nil if there is none
+
+	margin       *float64
+	marginU      float64
+	noMargin     string
+	surfaceRH    *float64
+	moisture     *float64
+	moistureFrom string
+	noMoisture   string
+	gas          *gas
+	noGas        string
+	ahead        ahead
+	noAhead      string
+}
+
+// ahead is what the futures say of a coat that is put on now: the 10 % bound of the lowest margin and temperature, the 90 % bound of the
+// highest humidity, and when the next coat would have to follow.
+type ahead struct {
+	margin, surfaceRH, lowest *float64
+	marginAt, lowestAt        units.Instant
+	tackOpens, recoatCloses   units.Instant // likely, early
+	gel                       []float64     // per member, Unix seconds
+}
+
+// advisePiece gives the verdict on a piece with all rules' reasons, worst first.
+func advisePiece(s *Situation, w *weather, fact *Piece, beneath *CoatAdvice) PieceAdvice {
+	p := look(s, w, fact, beneath)
+	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled}
+	for _, level := range []Verdict{Stop, CantSay, Wait, Clear} {
+		for _, r := range rules() {
+			if reason := r(p); reason.Verdict == level {
+				out.Reasons = append(out.Reasons, reason)
+				out.Verdict = out.Verdict.Worse(level)
+			}
+		}
+	}
+	if p.skin.missing == "" {
+		out.SurfaceC = figure(p.skin.now, float64(p.skin.u))
+	}
+	if p.margin != nil {
+		out.MarginK = figure(*p.margin, p.marginU)
+		out.SurfaceRHPct = Figure{Value: p.surfaceRH}
+	}
+	if w.noAir == "" && w.noRH == "" {
+		if emc, err := timber.EMC(units.Celsius(w.airNow), units.Percent(w.rhNow)); err == nil {
+			v := float64(emc)
+			out.EMCPct = Figure{Value: &v}
+		}
+	}
+	if p.gas != nil {
+		out.GasRatio, out.GasDirection = &p.gas.likely, p.gas.direction(s.Limits.GasGrowth)
+	}
+	out.MarginTrend = marginTrend(w, &p.skin)
+	return out
+}
+
+// look gathers what the rules need of a piece.
+func look(s *Situation, w *weather, fact *Piece, beneath *CoatAdvice) *piece {
+	p := &piece{s: s, w: w, fact: fact, skin: surfaceOf(w, fact), kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
+	if p.kind == "" {
+		p.kind = Fill
+		if fact.Bare {
+			p.kind = Seal
+		}
+	}
+	p.lookAtMargin()
+	p.lookAtMoisture()
+	p.lookAhead()
+	p.lookAtGas()
+	return p
+}
+
+func (p *piece) lookAtMargin() {
+	switch {
+	case p.w.noAir != "":
+		p.noMargin = p.w.noAir
+	case p.w.noRH != "":
+		p.noMargin = p.w.noRH
+	case p.skin.missing != "":
+		p.noMargin = p.skin.missing
+	}
+	if p.noMargin != "" {
+		return
+	}
+	t, rh, surface := units.Celsius(p.w.airNow), units.Percent(p.w.rhNow), units.Celsius(p.skin.now)
+	m, err := air.Margin(surface, t, rh)
+	if err != nil {
+		p.noMargin = err.Error()
+		return
+	}
+	wet, err := air.SurfaceRH(t, rh, surface)
+	if err != nil {
+		p.noMargin = err.Error()
+		return
+	}
+	v, h := float64(m), float64(wet)
+	p.margin, p.surfaceRH, p.marginU = &v, &h, marginU(p.w, &p.skin)
+}
+
+// marginU is the standard uncertainty of the margin, K, from those of air, humidity and surface.
+func marginU(w *weather, k *skin) float64 {
+	if w.noAir != "" || w.noRH != "" {
+		return float64(k.u)
+	}
+	u, err := air.MarginU(units.Celsius(w.airNow), units.Percent(w.rhNow), w.airU, units.Percent(w.rhU), k.u)
+	if err != nil {
+		return float64(k.u)
+	}
+	return float64(u)
+}
+
+func (p *piece) lookAtMoisture() {
+	p.noMoisture = "no meter reading, and the log is too short to tell it"
+	if n := len(p.fact.Meter); n > 0 {
+		last := p.fact.Meter[n-1]
+		if float64(p.s.At-last.At) <= meterHolds {
+			v := float64(last.Pct)
+			p.moisture, p.moistureFrom, p.noMoisture = &v, "meter", ""
+		}
+	}
+}
+
+// lookAhead lets a coat that is put on now cure along every member.
+func (p *piece) lookAhead() {
+	switch {
+	case p.system == nil:
+		p.noAhead = "no system is chosen for the next coat"
+	case p.w.noAir != "":
+		p.noAhead = p.w.noAir
+	case p.w.noFuture != "":
+		p.noAhead = p.w.noFuture
+	case p.skin.missing != "":
+		p.noAhead = p.skin.missing
+	}
+	if p.noAhead != "" {
+		return
+	}
+	model, err := cure.New(*p.system)
+	if err != nil {
+		p.noAhead = "the system can't be computed: " + err.Error()
+		return
+	}
+	f := futures{from: p.w.at}
+	for i, m := range paths(p.w, &p.skin, p.w.at, false) {
+		course, err := model.Scaled(math.Exp(speedSpread*draws()[i].speed)).Course(m.film, p.w.at, p.w.at+Horizon)
+		if err != nil {
+			p.noAhead = err.Error()
+			return
+		}
+		f.add(&m, &course)
+	}
+	p.ahead = f.bounds()
+}
+
+// futures collects the members' extremes.
+type futures struct {
+	from                              float64
+	margin, marginAt, wet, low, lowAt []float64
+	tackOpens, recoatCloses, gel      []float64
+}
+
+func (f *futures) add(m *path, course *cure.Course) {
+	end := func(mark cure.Mark) float64 {
+		if at, ok := course.MarkAt(mark); ok {
+			return at
+		}
+		return f.from + Horizon
+	}
+	green, firm := end(cure.RecoatCloses), end(cure.Firm)
+	if v, at, ok := lowest(m.vapour.At, f.from, green, m.margin); ok {
+		f.margin, f.marginAt = append(f.margin, v), append(f.marginAt, at)
+	}
+	if v, _, ok := lowest(m.vapour.At, f.from, green, m.dryness); ok {
+		f.wet = append(f.wet, 100-v)
+	}
+	if v, at, ok := lowest(m.film.At, f.from, firm, m.film.Value); ok {
+		f.low, f.lowAt = append(f.low, v), append(f.lowAt, at)
+	}
+	mark := func(k cure.Mark) float64 {
+		if at, ok := course.MarkAt(k); ok {
+			return at
+		}
+		return never
+	}
+	f.tackOpens, f.recoatCloses = append(f.tackOpens, mark(cure.TackOpens)), append(f.recoatCloses, mark(cure.RecoatCloses))
+	gel, ok := course.GelAt()
+	if !ok {
+		gel = f.from + Horizon
+	}
+	f.gel = append(f.gel, gel)
+}
+
+func (f *futures) bounds() ahead {
+	a := ahead{gel: f.gel}
+	if n := len(f.margin); n > 0 {
+		v := quantile(f.margin, even(n), 1-inNineOfTen)
+		a.margin, a.marginAt = &v, units.Instant(f.marginAt[nearest(f.margin, v)])
+		wet := quantile(f.wet, even(n), inNineOfTen)
+		a.surfaceRH = &wet
+	}
+	if n := len(f.low); n > 0 {
+		v := quantile(f.low, even(n), 1-inNineOfTen)
+		a.lowest, a.lowestAt = &v, units.Instant(f.lowAt[nearest(f.low, v)])
+	}
+	a.tackOpens = reached(quantile(f.tackOpens, even(members), 0.5))
+	a.recoatCloses = reached(quantile(f.recoatCloses, even(members), 0.1))
+	return a
+}
+
+func nearest(values []float64, v float64) int {
+	best := 0
+	for i, x := range values {
+		if math.Abs(x-v) < math.Abs(values[best]-v) {
+			best = i
+		}
+	}
+	return best
+}
+
+// dryness is 100 less the relative humidity at the surface on the member's path, so that its lowest is the dampest.
+func (p *path) dryness(at float64) (float64, bool) {
+	e, ok := p.vapour.Value(at)
+	if !ok {
+		return 0, false
+	}
+	s, ok := p.film.Value(at)
+	if !ok {
+		return 0, false
+	}
+	return 100 - 100*e/float64(air.SaturationPressureWater(units.Celsius(s))), true
+}
+
+// lookAtGas follows the pore gas of bare timber along every member until gel.
+func (p *piece) lookAtGas() {
+	switch {
+	case !p.fact.Bare:
+		return
+	case p.noAhead != "":
+		p.noGas = p.noAhead
+		return
+	}
+	p.gas, p.noGas = breathe(p.s, p.w, &p.skin, p.moisture, p.ahead.gel)
+}
+
+// marginHolds tells whether rule 1 is met to the end of green: only then is drawing-in praised.
+func (p *piece) marginHolds() bool { return marginRule(p).Verdict == Clear }

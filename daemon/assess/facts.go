@@ -1,0 +1,113 @@
+package assess
+
+import (
+	"context"
+
+	"tackline/advisor"
+	"tackline/advisor/units"
+	"tackline/daemon/jobbook"
+	"tackline/sensors"
+)
+
+// pieces brings the job book's pieces and coats into the situation: those of jobs that are not closed.
+func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.Situation, now int64) error {
+	for i := range facts.Pieces {
+		p := &facts.Pieces[i]
+		if job, ok := facts.Job(p.Job); ok && job.Closed || p.Head.Entered > now && p.Head.Entered != 0 && s.ClockSet {
+			continue
+		}
+		piece := advisor.Piece{ID: p.ID, Name: p.Name, Bare: p.Bare && !coatedBy(facts, p.ID, now), BackSealed: p.SealedFace == "back" || p.SealedFace == "both", Lie: p.Lie,
+			ThicknessM: units.Metre(p.ThicknessMM / 1000), DensityKgM3: p.DensityKgM3, AreaM2: p.AreaM2, NextSystem: a.o.Next}
+		var err error
+		if piece.SurfaceC, err = a.surface(ctx, facts, p, now); err != nil {
+			return err
+		}
+		for _, m := range facts.Moisture {
+			if m.Piece == p.ID && m.When.MS <= now {
+				piece.Meter = append(piece.Meter, advisor.MeterReading{At: instant(m.When.MS), Pct: units.Percent(m.MoisturePct)})
+			}
+		}
+		s.Pieces = append(s.Pieces, piece)
+	}
+	return a.coats(facts, s, now)
+}
+
+func coatedBy(facts *jobbook.State, piece, now int64) bool {
+	for _, c := range facts.Coats {
+		if c.Piece == piece && c.Started.MS <= now {
+			return true
+		}
+	}
+	return false
+}
+
+// surface gives the channel of the probe that is taped to a piece now: the one that the config fixes there, else the newest placement of
+// the job book, from the time at which it was taped on.
+func (a *Assessor) surface(ctx context.Context, facts *jobbook.State, p *jobbook.Piece, now int64) (advisor.Channel, error) {
+	for _, probe := range a.o.Probes {
+		if probe.Place == sensors.Surface && probe.Piece == p.Name && has(probe.Quantities, sensors.Temperature) {
+			return a.channel(ctx, facts, probe, sensors.Temperature, now, 0, now)
+		}
+	}
+	var on *jobbook.Placement
+	for i := range facts.Placements {
+		q := &facts.Placements[i]
+		if q.Piece == p.ID && q.Place == string(sensors.Surface) && q.From.MS <= now && (q.Until == 0 || q.Until > now) && (on == nil || q.From.MS > on.From.MS) {
+			on = q
+		}
+	}
+	if on == nil {
+		return advisor.Channel{Problem: "no probe is taped to this piece"}, nil
+	}
+	for _, probe := range a.o.Probes {
+		if probe.Name == on.Probe {
+			return a.channel(ctx, facts, probe, sensors.Temperature, now, on.From.MS, now)
+		}
+	}
+	return advisor.Channel{Probe: on.Probe, Problem: "the probe that is taped to it is not in the config"}, nil
+}
+
+// coats brings the coats in, with their touches, by start. A coat without a system that can be read is left to say so itself.
+func (a *Assessor) coats(facts *jobbook.State, s *advisor.Situation, now int64) error {
+	for i := range facts.Coats {
+		c := &facts.Coats[i]
+		if c.Started.MS > now {
+			continue
+		}
+		system, err := systemOf(c.System)
+		if err != nil {
+			return err
+		}
+		coat := advisor.Coat{ID: c.ID, Piece: c.Piece, Kind: c.Kind, System: system, Started: instant(c.Started.MS), ResinC: c.ResinC, OnTimber: onTimber(facts, c)}
+		if c.Ended.MS > 0 && c.Ended.MS <= now {
+			coat.Ended = instant(c.Ended.MS)
+		}
+		for _, t := range facts.Touches {
+			if t.Coat == c.ID && t.When.MS <= now {
+				coat.Touches = append(coat.Touches, advisor.Touch{At: instant(t.When.MS), State: t.State, Witness: t.Witness})
+			}
+		}
+		s.Coats = append(s.Coats, coat)
+		for k := range s.Pieces {
+			if s.Pieces[k].ID == c.Piece {
+				next := system
+				s.Pieces[k].NextSystem = &next
+			}
+		}
+	}
+	return nil
+}
+
+// onTimber tells whether a coat lies on bare timber: its piece was bare, and nothing had been put on it before.
+func onTimber(facts *jobbook.State, c *jobbook.Coat) bool {
+	p, ok := facts.Piece(c.Piece)
+	if !ok || !p.Bare || c.Over != 0 {
+		return false
+	}
+	for i := range facts.Coats {
+		if o := &facts.Coats[i]; o.Piece == c.Piece && o.ID != c.ID && o.Started.MS < c.Started.MS {
+			return false
+		}
+	}
+	return true
+}
