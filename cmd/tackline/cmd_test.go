@@ -97,6 +97,19 @@ func TestGolden(t *testing.T) {
 		"cure-bad-system":     {"cure", "--system", "../../testdata/config/bad/systems/marks-out-of-order.toml", "--air", "12"},
 		"cure-gap":            {"cure", "--system", "medium", "--trace", "testdata/gap.csv"},
 		"cure-broken-trace":   {"cure", "--system", "medium", "--trace", "testdata/broken.csv"},
+		"help-pot":            {"pot", "--help"},
+		"help-mix":            {"mix", "--help"},
+		"pot":                 {"pot", "--system", "medium", "--mass", "112", "--air", "22", "--vessel", "pot"},
+		"pot-tray":            {"pot", "--system", "medium", "--mass", "112", "--air", "22", "--vessel", "tray"},
+		"pot-us":              {"pot", "--system", "medium", "--mass", "4oz", "--air", "72F", "--resin", "60F", "--vessel", "tray", "--tray", "93in2", "--units", "us"},
+		"pot-volume":          {"pot", "--system", "medium", "--mass", "4 fl oz", "--air", "22"},
+		"pot-no-mass":         {"pot", "--system", "medium"},
+		"mix-fabric":          {"mix", "--system", "medium", "--area", "6", "--fabric", "200", "--layers", "2"},
+		"mix-us":              {"mix", "--system", "medium", "--area", "65ft2", "--fabric", "6oz", "--units", "us"},
+		"mix-seal":            {"mix", "--system", "slow", "--area", "6 m²", "--coats", "2"},
+		"mix-glue":            {"mix", "--system", "medium", "--area", "0.5", "--kind", "glue", "--thickness", "1mm", "--filler", "2"},
+		"mix-bad-layers":      {"mix", "--system", "medium", "--area", "6", "--fabric", "200", "--layers", "1.5"},
+		"mix-bad-kind":        {"mix", "--system", "medium", "--area", "6", "--kind", "flood"},
 		"check-example":       {"check", "--config", "../../deploy/tackline.toml"},
 		"check-bad":           {"check", "--config", "../../testdata/config/bad/many-at-once.toml"},
 		"check-bad-json":      {"check", "--json", "--config", "../../testdata/config/bad/many-at-once.toml"},
@@ -246,6 +259,52 @@ func TestOutgasJSON(t *testing.T) {
 	}
 }
 
+// Common practice, no source: four strokes each (about 110 g) last about 20 min in an 80 mm pot in a room of 22 C, and nearly twice that in a
+// tray of 600 cm2; both within 15 %.
+func TestPotJSON(t *testing.T) {
+	pot := jsonOf(t, "pot", "--system", "medium", "--mass", "112", "--air", "22", "--vessel", "pot")
+	tray := jsonOf(t, "pot", "--system", "medium", "--mass", "112", "--air", "22", "--vessel", "tray")
+	requireFields(t, pot, "working_min gel_min peak_c peak_min runaway")
+	require.InEpsilon(t, 20, number(t, pot, "working_min"), 0.15)
+	require.InEpsilon(t, 40, number(t, tray, "working_min"), 0.15)
+	require.Equal(t, true, pot["runaway"])
+	require.Nil(t, pot["peak_c"]) // the rate law ends at 150 C
+	require.InDelta(t, number(t, pot, "gel_min"), number(t, pot, "peak_min"), 1)
+	require.Equal(t, false, tray["runaway"])
+	require.Less(t, number(t, tray, "peak_c"), 35.0)
+
+	same := jsonOf(t, "pot", "--system", "medium", "--mass", "0.112kg", "--air", "71.6F", "--resin", "22C", "--vessel", "pot", "--diameter", "8cm")
+	require.InDelta(t, number(t, pot, "working_min"), number(t, same, "working_min"), 1e-6)
+	cold := jsonOf(t, "pot", "--system", "medium", "--mass", "112", "--air", "22", "--resin", "12")
+	require.Greater(t, number(t, cold, "working_min"), number(t, pot, "working_min"))
+}
+
+// By hand: 6 m2 x 2 x 200 g/m2 x 1.0 x 1.10 = 2640 g, parted 100:34; 2640/1.11 = 2378.4 ml, parted 2.5:1; 25.2 ml to a stroke of each pump,
+// so 95 of each; 24 pots of at most 110 g; two volumes of filler 4756.8 ml. 6 oz/yd2 is 203.43 g/m2 (NIST SP 811, appendix B).
+func TestMixJSON(t *testing.T) {
+	m := jsonOf(t, "mix", "--system", "medium", "--area", "6", "--fabric", "200", "--layers", "2", "--filler", "2")
+	requireFields(t, m, "resin_g hardener_g mixed_g resin_ml hardener_ml strokes_resin strokes_hardener batches filler_ml")
+	for key, want := range map[string]float64{"mixed_g": 2640, "resin_g": 1970.15, "hardener_g": 669.85, "resin_ml": 1698.84, "hardener_ml": 679.54,
+		"strokes_resin": 95, "strokes_hardener": 95, "batches": 24, "filler_ml": 4756.76} {
+		require.InDelta(t, want, number(t, m, key), 0.01, key)
+	}
+	require.Equal(t, "stands", m["consistency"])
+	m = jsonOf(t, "mix", "--system", "medium", "--area", "6", "--fabric", "6oz")
+	require.InDelta(t, 203.43, number(t, m, "fabric_g_m2"), 0.01)
+	m = jsonOf(t, "mix", "--system", "medium", "--area", "6")
+	require.InDelta(t, 130*6*1.1, number(t, m, "mixed_g"), 1e-6) // a seal coat
+	require.Nil(t, m["fabric_g_m2"])
+
+	// Pumps that do not give the ratio: null and a reason, never a wrong count.
+	data, err := os.ReadFile("../../testdata/config/good/cold.toml")
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "odd.toml")
+	require.NoError(t, os.WriteFile(file, append(data, []byte("[pump]\nresin_ml = 1\nhardener_ml = 100\n")...), 0o600))
+	m = jsonOf(t, "mix", "--system", file, "--area", "6")
+	require.Nil(t, m["strokes_resin"])
+	require.NotEmpty(t, m["strokes_why"])
+}
+
 // Every command is in one group and has an example or none to give; help never names a flag without its range.
 func TestHelpIsWhole(t *testing.T) {
 	root := newRootCmd(env{out: &bytes.Buffer{}, err: &bytes.Buffer{}, getenv: func(string) string { return "" }})
@@ -262,7 +321,10 @@ func TestHelpIsWhole(t *testing.T) {
 func TestUsageIsTwo(t *testing.T) {
 	for _, args := range [][]string{{"air", "extra"}, {"air", "--json=perhaps"}, {"nonsense"}, {"--nonsense"}, {"cure", "--system", "medium", "--air", "12", "--zone", "UTC"}, {"cure", "--system", "medium", "--trace", "testdata/gap.csv", "--zone", "Mars"},
 		{"cure", "--system", "medium", "--trace", "nowhere.csv"}, {"cure", "--air", "12"}, {"cure", "--system", "medium", "--air", "12", "--stale-after", "2"},
-		{"cure", "--system", "medium", "--trace", "testdata/gap.csv", "--columns", "air"}, {"air", "--units", "imperial"}} {
+		{"cure", "--system", "medium", "--trace", "testdata/gap.csv", "--columns", "air"}, {"air", "--units", "imperial"}, {"pot", "--system", "medium", "--mass", "1", "--air", "20", "--vessel", "bucket"},
+		{"pot", "--system", "medium", "--mass", "1", "--air", "20", "--tray", "600"}, {"pot", "--system", "medium", "--mass", "1", "--air", "20", "--vessel", "tray", "--diameter", "80"},
+		{"mix", "--system", "medium", "--area", "6", "--layers", "2"}, {"mix", "--system", "medium", "--area", "6", "--kind", "wet-out"},
+		{"mix", "--system", "medium", "--area", "6", "--kind", "glue"}} {
 		r := tackline(t, args...)
 		require.Equal(t, exitUsage, r.code, "%v: %s", args, r.err)
 		require.NotEmpty(t, r.err)

@@ -65,6 +65,8 @@ func newRootCmd(e env) *cobra.Command {
 		newTimberCmd(e),
 		newOutgasCmd(e),
 		newCureCmd(e),
+		newPotCmd(e),
+		newMixCmd(e),
 	)
 	root.AddCommand(newVersionCmd(e))
 	return root
