@@ -55,6 +55,13 @@ func open(ctx context.Context, path string, opts Options, migrations fs.FS) (*Bo
 	if _, err := os.Stat(filepath.Dir(abs)); err != nil {
 		return nil, fmt.Errorf("jobbook: the folder for %s: %w", abs, err)
 	}
+	if f, err := os.OpenFile(abs, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600); err == nil { // what people say is not for every account to read
+		if err := f.Close(); err != nil {
+			return nil, fmt.Errorf("jobbook: create %s: %w", abs, err)
+		}
+	} else if !errors.Is(err, fs.ErrExist) {
+		return nil, fmt.Errorf("jobbook: create %s: %w", abs, err)
+	}
 	b := &Book{path: abs}
 	if b.write, err = sql.Open("sqlite", dsn(abs, false)); err != nil {
 		return nil, fmt.Errorf("jobbook: open %s: %w", abs, err)

@@ -29,6 +29,12 @@ func TestOpenAgain(t *testing.T) {
 	require.Equal(t, sum, sum2)
 	require.Len(t, d.state().Running(), 1)
 	d.checkWhole()
+	id, err := d.b.ID(context.Background())
+	require.NoError(t, err)
+	require.Equal(t, "book of the test", id)
+	info, err := os.Stat(d.path)
+	require.NoError(t, err)
+	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 }
 
 func TestPragmas(t *testing.T) {
@@ -214,14 +220,23 @@ func TestOutbox(t *testing.T) {
 	rows := []OutboxRow{
 		{Way: "log", AlertKey: "tack/4", Dedup: "tack/4 open 1", Body: []byte("one"), MadeMS: 100, DueMS: 100},
 		{Way: "hook", AlertKey: "tack/4", Dedup: "tack/4 open 1", Body: []byte("one"), MadeMS: 100, DueMS: 100},
-		{Way: "hook", AlertKey: "margin", Body: []byte("two"), MadeMS: 200, DueMS: 900},
+		{Way: "hook", AlertKey: "margin", MadeMS: 200, DueMS: 900},
 	}
-	require.NoError(t, d.b.SaveAlerts(ctx, map[string][]byte{"tack/4": []byte(`{"raised":true}`), "old": []byte("{}")}, rows))
+	require.NoError(t, d.b.SaveAlerts(ctx, AlertUpdate{States: map[string][]byte{"tack/4": []byte(`{"raised":true}`), "old": {}}, Outbox: rows,
+		Told: []Told{{AtMS: 100, AlertKey: "tack/4", Coat: 4, Event: "raised", Severity: "warn", Title: "tack window open"}, {AtMS: 200, AlertKey: "margin"}}}))
 	require.NoError(t, d.b.PutOutbox(ctx, rows[:2]), "again, after a crash")
 	require.NoError(t, d.b.SaveAlert(ctx, "old", nil))
 	alerts, err := d.b.LoadAlerts(ctx)
 	require.NoError(t, err)
 	require.Equal(t, map[string][]byte{"tack/4": []byte(`{"raised":true}`)}, alerts)
+
+	told, err := d.b.Told(ctx, 4, 0, 200)
+	require.NoError(t, err)
+	require.Len(t, told, 1)
+	require.Equal(t, "tack window open", told[0].Title)
+	told, err = d.b.Told(ctx, 0, 0, 201)
+	require.NoError(t, err)
+	require.Len(t, told, 2)
 
 	due, err := d.b.DueOutbox(ctx, 100, 10)
 	require.NoError(t, err)
@@ -248,7 +263,7 @@ func TestOutbox(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, map[string]WayHealth{"log": {OKMS: 150}, "hook": {FailedMS: 410, Error: "404 Not Found"}}, ways)
 	require.ErrorIs(t, d.b.MarkSent(ctx, 99, 1), ErrNotFound)
-	require.Error(t, d.b.SaveAlerts(ctx, map[string][]byte{"new": []byte("1")}, []OutboxRow{{}}), "no way out")
+	require.Error(t, d.b.SaveAlerts(ctx, AlertUpdate{States: map[string][]byte{"new": []byte("1")}, Outbox: []OutboxRow{{}}}), "no way out")
 	alerts, err = d.b.LoadAlerts(ctx)
 	require.NoError(t, err)
 	require.NotContains(t, alerts, "new", "both or neither")

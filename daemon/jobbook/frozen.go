@@ -14,6 +14,7 @@ type Frozen struct {
 	Advice      json.RawMessage // the last advice on the coat
 	Probes      json.RawMessage // which probes it rests on, with calibration state and dates
 	Limits      json.RawMessage // in force, with their sources
+	Alerts      json.RawMessage // told while it ran; nil for none
 	Model       string          // version of the laws
 }
 
@@ -32,13 +33,14 @@ type freeze struct {
 	Advice string `json:"advice_sha256"`
 	Probes string `json:"probes_sha256"`
 	Limits string `json:"limits_sha256"`
+	Alerts string `json:"alerts_sha256"`
 	Model  string `json:"model"`
 }
 
 // Kind is "freeze-coat".
 func (freeze) Kind() string { return "freeze-coat" }
 
-func (p freeze) digests() []string { return []string{p.Trace, p.Advice, p.Probes, p.Limits} }
+func (p freeze) digests() []string { return []string{p.Trace, p.Advice, p.Probes, p.Limits, p.Alerts} }
 
 func (p freeze) check(c *checker) {
 	c.exists("coat", classCoat, p.Coat, nil)
@@ -65,13 +67,16 @@ func (p frozenCommand) unload() (Payload, []content, error) { return p.freeze, p
 // decode and the others must be JSON.
 func (b *Book) FreezeCoat(ctx context.Context, at Stamp, coat int64, f Frozen) (Result, error) {
 	var bad []FieldError
+	if f.Alerts == nil {
+		f.Alerts = json.RawMessage("null")
+	}
 	if _, err := DecodeMinutes(f.MinuteTrace); err != nil {
 		bad = append(bad, FieldError{Field: "trace", Problem: err.Error()})
 	}
 	parts := []struct {
 		name string
 		raw  json.RawMessage
-	}{{"advice", f.Advice}, {"probes", f.Probes}, {"limits", f.Limits}}
+	}{{"advice", f.Advice}, {"probes", f.Probes}, {"limits", f.Limits}, {"alerts", f.Alerts}}
 	contents := []content{{media: "application/x-minute-trace", bytes: f.MinuteTrace}}
 	for _, p := range parts {
 		if !json.Valid(p.raw) {
@@ -90,13 +95,13 @@ func (b *Book) FreezeCoat(ctx context.Context, at Stamp, coat int64, f Frozen) (
 		return Result{}, &Invalid{Kind: (freeze{}).Kind(), Fields: bad}
 	}
 	p := freeze{Coat: coat, From: f.From, To: f.To, Trace: contents[0].digest(), Advice: contents[1].digest(), Probes: contents[2].digest(),
-		Limits: contents[3].digest(), Model: f.Model}
-	key := "freeze " + p.Trace[:16] + p.Advice[:16] + fmt.Sprintf(" %d %d", coat, f.To) // the same again after a crash is one
-	res, err := b.Do(ctx, Command{Who: machine, At: at, Key: key, Payload: frozenCommand{freeze: p, contents: contents}})
+		Limits: contents[3].digest(), Alerts: contents[4].digest(), Model: f.Model}
+	whole, err := canonical(p)
 	if err != nil {
-		return Result{}, err
+		return Result{}, fmt.Errorf("jobbook: freeze coat %d: %w", coat, err)
 	}
-	return res, nil
+	key := "freeze " + content{bytes: whole}.digest() // the same again after a crash is one
+	return b.Do(ctx, Command{Who: machine, At: at, Key: key, Payload: frozenCommand{freeze: p, contents: contents}})
 }
 
 // Frozen gives what was kept of a coat. The error wraps ErrNotFound where nothing was.
@@ -110,7 +115,7 @@ func (b *Book) Frozen(ctx context.Context, coat int64) (Frozen, error) {
 		if info.Coat != coat {
 			continue
 		}
-		parts := make([][]byte, 4)
+		parts := make([][]byte, 5)
 		var errs []error
 		for k, d := range info.digests() {
 			var err error
@@ -120,7 +125,11 @@ func (b *Book) Frozen(ctx context.Context, coat int64) (Frozen, error) {
 		if err := errors.Join(errs...); err != nil {
 			return Frozen{}, fmt.Errorf("jobbook: frozen trace of coat %d: %w", coat, err)
 		}
-		return Frozen{From: info.From, To: info.To, MinuteTrace: parts[0], Advice: parts[1], Probes: parts[2], Limits: parts[3], Model: info.Model}, nil
+		f := Frozen{From: info.From, To: info.To, MinuteTrace: parts[0], Advice: parts[1], Probes: parts[2], Limits: parts[3], Model: info.Model}
+		if string(parts[4]) != "null" {
+			f.Alerts = parts[4]
+		}
+		return f, nil
 	}
 	return Frozen{}, fmt.Errorf("jobbook: frozen trace of coat %d: %w", coat, ErrNotFound)
 }

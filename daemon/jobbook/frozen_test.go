@@ -30,7 +30,8 @@ func sampleFrozen(t *testing.T, minutes int) Frozen {
 	trace, err := sampleMinutes(minutes).Encode()
 	require.NoError(t, err)
 	return Frozen{From: morning, To: morning + int64(minutes)*minute, MinuteTrace: trace, Advice: json.RawMessage(`{"state":"cured","coat_id":4}`),
-		Probes: json.RawMessage(`[{"probe":"air1","calibrated":null}]`), Limits: json.RawMessage(`[{"name":"margin_k","value":3}]`), Model: "1"}
+		Probes: json.RawMessage(`[{"probe":"air1","calibrated":null}]`), Limits: json.RawMessage(`[{"name":"margin_k","value":3}]`),
+		Alerts: json.RawMessage(`[{"title":"tack window open"}]`), Model: "1"}
 }
 
 func TestFreezeCoat(t *testing.T) {
@@ -55,6 +56,7 @@ func TestFreezeCoat(t *testing.T) {
 	d.do(Undo{Seq: end.Seq})
 	d.do(EndCoat{Coat: coat, Saw: 3})
 	longer := sampleFrozen(t, 600)
+	longer.Alerts = nil
 	_, err = d.b.FreezeCoat(ctx, d.stamp(), coat, longer)
 	require.NoError(t, err)
 	got, err = d.b.Frozen(ctx, coat)
@@ -71,6 +73,7 @@ func TestFreezeCoat(t *testing.T) {
 		bad := sampleFrozen(t, 10)
 		spoil(&bad)
 		_, err := d.b.FreezeCoat(ctx, d.stamp(), coat, bad)
+		require.Error(t, err, field)
 		problem(t, err, field)
 	}
 	d.checkWhole()

@@ -67,6 +67,22 @@ func (b *Book) Head(ctx context.Context) (seq int64, hash []byte, err error) {
 	return head(ctx, b.read)
 }
 
+// ID gives the id of the book, made with it: it tells two books apart.
+func (b *Book) ID(ctx context.Context) (string, error) {
+	first, err := b.Journal(ctx, 0, 1)
+	if err != nil {
+		return "", err
+	}
+	if len(first) == 0 {
+		return "", fmt.Errorf("jobbook: first row: %w", ErrNotFound)
+	}
+	var p BeginBook
+	if err := json.Unmarshal(first[0].Payload, &p); err != nil {
+		return "", fmt.Errorf("jobbook: first row: %w", err)
+	}
+	return p.Book, nil
+}
+
 // HashAt gives the hash of a row, to compare with a head that was sent outside. The error wraps ErrNotFound where there is no such row.
 func (b *Book) HashAt(ctx context.Context, seq int64) ([]byte, error) {
 	var sum []byte

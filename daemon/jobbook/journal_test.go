@@ -140,6 +140,22 @@ func TestUndoBringsNothingBackInMidAir(t *testing.T) {
 	d.checkWhole()
 }
 
+// A field that goes back to something that was undone meanwhile would dangle.
+func TestUndoOfAnEditDoesNotDangle(t *testing.T) {
+	d := newDesk(t)
+	piece := d.piece(d.job())
+	batch := d.do(StartBatch{BatchData: batchData()})
+	data := coatData(piece)
+	data.Batch = batch.ID
+	coat := d.do(StartCoat{CoatData: data})
+	data.Batch = 0
+	edit := d.do(EditCoat{Coat: coat.ID, Saw: 1, CoatData: data})
+	d.do(Undo{Seq: batch.Seq})
+	_, err := d.try("Ann", Undo{Seq: edit.Seq})
+	require.Contains(t, problem(t, err, "seq"), fmt.Sprintf("batch %d, which coat %d would speak of again, was undone", batch.ID, coat.ID))
+	d.checkWhole()
+}
+
 func picture(w, h int) image.Image {
 	m := image.NewRGBA(image.Rect(0, 0, w, h))
 	for i := range m.Pix {

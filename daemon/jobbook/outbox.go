@@ -20,6 +20,24 @@ type OutboxRow struct {
 	Error    string // of the last try
 }
 
+// Told is one thing that an alert said, kept for the record of the coat that it was about. It is never pruned.
+type Told struct {
+	AtMS     int64  `json:"at_ms"` // Unix ms
+	AlertKey string `json:"alert_key"`
+	Coat     int64  `json:"coat"`  // 0 for none
+	Event    string `json:"event"` // raised, cleared, repeated ...
+	Severity string `json:"severity"`
+	Title    string `json:"title"`
+	Body     string `json:"body"`
+}
+
+// AlertUpdate is what one decision on alerts leads to.
+type AlertUpdate struct {
+	States map[string][]byte // by alert key; nil deletes
+	Outbox []OutboxRow
+	Told   []Told
+}
+
 // OutboxCount is how many rows of a way are in each state.
 type OutboxCount struct{ Waiting, Sent, GivenUp, Dropped int64 }
 
@@ -52,31 +70,60 @@ func (b *Book) LoadAlerts(ctx context.Context) (map[string][]byte, error) {
 	return all, nil
 }
 
-// SaveAlerts stores states and puts messages out in one transaction, so that a crash between the two can neither lose nor repeat one. A nil
-// state deletes.
-func (b *Book) SaveAlerts(ctx context.Context, states map[string][]byte, rows []OutboxRow) error {
+// SaveAlerts stores states, puts messages out and notes what was told in one transaction, so that a crash in between can neither lose nor
+// repeat one.
+func (b *Book) SaveAlerts(ctx context.Context, u AlertUpdate) error {
 	return b.inTx(ctx, func(tx *sql.Tx) error {
-		for _, key := range sortedKeys(states) {
-			query, args := "INSERT INTO alert_state (key, state) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET state = excluded.state", []any{key, states[key]}
-			if states[key] == nil {
+		for _, key := range sortedKeys(u.States) {
+			query, args := "INSERT INTO alert_state (key, state) VALUES (?,?) ON CONFLICT (key) DO UPDATE SET state = excluded.state", []any{key, u.States[key]}
+			if u.States[key] == nil {
 				query, args = "DELETE FROM alert_state WHERE key = ?", []any{key}
 			}
 			if _, err := tx.ExecContext(ctx, query, args...); err != nil {
 				return fmt.Errorf("jobbook: store the state of alert %q: %w", key, err)
 			}
 		}
-		return putOutbox(ctx, tx, rows)
+		for _, t := range u.Told {
+			_, err := tx.ExecContext(ctx, "INSERT INTO told (at_ms, alert, coat, event, severity, title, body) VALUES (?,?,?,?,?,?,?)",
+				t.AtMS, t.AlertKey, t.Coat, t.Event, t.Severity, t.Title, t.Body)
+			if err != nil {
+				return fmt.Errorf("jobbook: note what alert %q told: %w", t.AlertKey, err)
+			}
+		}
+		return putOutbox(ctx, tx, u.Outbox)
 	})
+}
+
+// Told gives what was told in [from, to), Unix ms, in order of time; of one coat only where coat is not 0.
+func (b *Book) Told(ctx context.Context, coat, from, to int64) ([]Told, error) {
+	rows, err := b.read.QueryContext(ctx, "SELECT at_ms, alert, coat, event, severity, title, body FROM told WHERE at_ms >= ? AND at_ms < ? AND (? = 0 OR coat = ?) "+
+		"ORDER BY at_ms, id", from, to, coat, coat)
+	if err != nil {
+		return nil, fmt.Errorf("jobbook: read what was told: %w", err)
+	}
+	defer rows.Close()
+	var all []Told
+	for rows.Next() {
+		var t Told
+		if err := rows.Scan(&t.AtMS, &t.AlertKey, &t.Coat, &t.Event, &t.Severity, &t.Title, &t.Body); err != nil {
+			return nil, fmt.Errorf("jobbook: read what was told: %w", err)
+		}
+		all = append(all, t)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("jobbook: read what was told: %w", err)
+	}
+	return all, nil
 }
 
 // SaveAlert stores the state of one alert; nil deletes it.
 func (b *Book) SaveAlert(ctx context.Context, key string, state []byte) error {
-	return b.SaveAlerts(ctx, map[string][]byte{key: state}, nil)
+	return b.SaveAlerts(ctx, AlertUpdate{States: map[string][]byte{key: state}})
 }
 
 // PutOutbox stores messages to be sent.
 func (b *Book) PutOutbox(ctx context.Context, rows []OutboxRow) error {
-	return b.SaveAlerts(ctx, nil, rows)
+	return b.SaveAlerts(ctx, AlertUpdate{Outbox: rows})
 }
 
 func putOutbox(ctx context.Context, tx *sql.Tx, rows []OutboxRow) error {

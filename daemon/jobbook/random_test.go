@@ -63,10 +63,11 @@ func draw(t *rapid.T, s *State, now int64) Payload {
 	case 15:
 		c, _ := s.Coat(pick("coat", coats))
 		d := c.CoatData
+		d.Batch = rapid.SampledFrom(append(ids(s.Batches), 0)).Draw(t, "other batch")
 		d.Note = rapid.StringN(0, 30, -1).Draw(t, "note")
 		return EditCoat{Coat: c.ID, Saw: rev(c.Rev), CoatData: d, When: when}
 	default:
-		return Undo{Seq: rapid.Int64Range(2, max(s.Seq, 2)).Draw(t, "undo")}
+		return Undo{Seq: rapid.Int64Range(max(2, s.Seq-8), s.Seq).Draw(t, "undo")}
 	}
 }
 
@@ -93,6 +94,12 @@ func TestRebuildIsEqual(t *testing.T) {
 		require.NoError(t, err)
 		defer b.Close()
 		now := morning
+		d := &desk{b: b, now: morning - 30*minute}
+		for _, p := range []Payload{AddJob{JobData: JobData{Name: "Tern"}}, AddPiece{pieceData(2)}, AddPiece{pieceData(2)}, StartCoat{CoatData: coatData(3)},
+			StartBatch{BatchData: batchData()}, AddStock{StockData: StockData{What: "resin", Name: "slow", Unit: "g"}, Amount: 1000}} {
+			_, err := d.try("Ann", p)
+			require.NoError(t, err)
+		}
 		for range rapid.IntRange(5, 40).Draw(t, "commands") {
 			now += rapid.Int64Range(0, 20*minute).Draw(t, "later")
 			s, err := b.State(ctx)

@@ -36,7 +36,7 @@ func (p Undo) check(c *checker) {
 		c.fail("seq", "there is no entry %d that can be undone", p.Seq)
 		return
 	}
-	gone := map[ref]bool{}
+	after := map[ref]entity{}
 	for _, e := range effects {
 		if e.ref.class == classFrozen {
 			c.fail("seq", "entry %d is the frozen trace of a coat: it stays as it is", p.Seq)
@@ -46,89 +46,73 @@ func (p Undo) check(c *checker) {
 			c.fail("seq", "entry %d was undone already, by entry %d", p.Seq, e.undone)
 			return
 		}
-		if _, _, err := reversed(c.l, e, 0); err != nil {
+		b, err := reversed(c.l, e, c.l.seq)
+		if err != nil {
 			c.fail("seq", "%v", err)
+			return
 		}
-		if withdraws(e) {
-			gone[e.ref] = true
+		after[e.ref] = newEntity(e.ref.class)
+		if err := json.Unmarshal(b, after[e.ref]); err != nil {
+			c.err = fmt.Errorf("jobbook: %s %d: %w", e.ref.class, e.ref.id, err)
+			return
 		}
 	}
-	p.checkDependants(c, effects, gone)
+	checkStanding(c, after)
 }
 
-// withdraws tells whether the reversal of e takes an entity out of sight: it made it, or it brought it back.
-func withdraws(e effect) bool {
-	if e.made {
-		return true
-	}
-	w, ok := e.changes["withdrawn"]
-	return ok && string(w[1]) == "null"
-}
-
-// checkDependants refuses to leave anything standing that speaks of something that is gone.
-func (p Undo) checkDependants(c *checker, effects []effect, gone map[ref]bool) {
+// checkStanding refuses an undo after which something that stands would speak of something that does not: because that goes, or because
+// what comes back, or goes back to what it was, spoke of something that went meanwhile.
+func checkStanding(c *checker, after map[ref]entity) {
 	all, err := c.l.all()
 	if err != nil {
 		c.err = err
 		return
 	}
-	var on []string
-	for _, r := range sortedRefs(all) {
-		e := newEntity(r.class)
-		if e == nil || gone[r] {
-			continue
-		}
-		if err := json.Unmarshal(all[r], e); err != nil {
-			c.err = err
-			return
-		}
-		if e.head().Withdrawn != 0 {
-			continue
-		}
-		for _, to := range refsOf(e) {
-			if gone[to] {
-				on = append(on, fmt.Sprintf("%s %d (on %s %d)", r.class, r.id, to.class, to.id))
+	standing := map[ref]entity{}
+	for r, b := range all {
+		e := after[r]
+		if e == nil {
+			if e = newEntity(r.class); e == nil {
+				c.err = fmt.Errorf("jobbook: the book has a %q, which this tackline does not know", r.class)
+				return
+			}
+			if err := json.Unmarshal(b, e); err != nil {
+				c.err = fmt.Errorf("jobbook: %s %d: %w", r.class, r.id, err)
+				return
 			}
 		}
+		if e.head().Withdrawn == 0 {
+			standing[r] = e
+		}
 	}
-	if len(on) > 0 {
-		c.fail("seq", "%s still stands: undo that first", strings.Join(on, ", "))
-	}
-	for _, e := range effects { // an undo of an undo brings things back: what they speak of must be there
-		p.checkBroughtBack(c, e)
-	}
-}
-
-func (p Undo) checkBroughtBack(c *checker, e effect) {
-	w, ok := e.changes["withdrawn"]
-	if !ok || e.made || string(w[1]) == "null" {
-		return
-	}
-	back := newEntity(e.ref.class)
-	if _, err := c.l.get(e.ref, back); err != nil {
-		c.err = err
-		return
-	}
-	for _, to := range refsOf(back) {
-		other := newEntity(to.class)
-		if to.id == 0 || c.load(to, other) {
+	for _, r := range sortedRefs(all) {
+		if standing[r] == nil {
 			continue
 		}
-		if other.head().Withdrawn != back.head().Withdrawn { // what the same undo took comes back with it
-			c.fail("seq", "%s %d, which %s %d speaks of, was undone: bring that back first", to.class, to.id, e.ref.class, e.ref.id)
+		for _, to := range refsOf(standing[r]) {
+			switch {
+			case to.id == 0 || standing[to] != nil:
+			case after[to] != nil:
+				c.fail("seq", "%s %d (on %s %d) still stands: undo that first", r.class, r.id, to.class, to.id)
+			case after[r] != nil:
+				c.fail("seq", "%s %d, which %s %d would speak of again, was undone: bring that back first", to.class, to.id, r.class, r.id)
+			}
 		}
 	}
 }
 
 // reversed gives the entity as it is after the reversal of e by the row by. Fields that someone changed again are an error.
-func reversed(l *ledger, e effect, by int64) ([]byte, bool, error) {
+func reversed(l *ledger, e effect, by int64) ([]byte, error) {
 	raw, err := l.bytes(e.ref)
 	if err != nil || raw == nil {
-		return nil, false, fmt.Errorf("%s %d is not in the book: %w", e.ref.class, e.ref.id, orNotFound(err))
+		return nil, fmt.Errorf("%s %d is not in the book: %w", e.ref.class, e.ref.id, orNotFound(err))
 	}
 	now, err := fields(raw)
 	if err != nil {
-		return nil, false, err
+		return nil, err
+	}
+	if w, gone := now["withdrawn"]; e.made && gone {
+		return nil, fmt.Errorf("%s %d was undone already, by entry %s", e.ref.class, e.ref.id, w)
 	}
 	if e.made {
 		now["withdrawn"] = number(by)
@@ -150,24 +134,23 @@ func reversed(l *ledger, e effect, by int64) ([]byte, bool, error) {
 		}
 		if len(stuck) > 0 {
 			sort.Strings(stuck)
-			return nil, false, fmt.Errorf("%s %d was changed again since: %s: undo the later change first", e.ref.class, e.ref.id, strings.Join(stuck, ", "))
+			return nil, fmt.Errorf("%s %d was changed again since: %s: undo the later change first", e.ref.class, e.ref.id, strings.Join(stuck, ", "))
 		}
 	}
 	var rev int64
 	if err := json.Unmarshal(now["rev"], &rev); err != nil {
-		return nil, false, err
+		return nil, err
 	}
 	now["rev"], now["seq"] = number(rev+1), number(by)
 	typed := newEntity(e.ref.class) // through the type, so that a field comes back exactly as a command would leave it
 	patched, err := json.Marshal(now)
 	if err != nil {
-		return nil, false, err
+		return nil, err
 	}
 	if err := json.Unmarshal(patched, typed); err != nil {
-		return nil, false, err
+		return nil, err
 	}
-	out, err := canonical(typed)
-	return out, true, err
+	return canonical(typed)
 }
 
 func number(n int64) json.RawMessage { return json.RawMessage(fmt.Sprintf("%d", n)) }
@@ -185,7 +168,7 @@ func (p Undo) apply(a *applier) error {
 		return err
 	}
 	for _, e := range effects {
-		b, _, err := reversed(a.l, e, a.e.Seq)
+		b, err := reversed(a.l, e, a.e.Seq)
 		if err != nil {
 			return fmt.Errorf("jobbook: entry %d: %w", a.e.Seq, err)
 		}

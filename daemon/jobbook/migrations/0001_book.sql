@@ -47,6 +47,17 @@ CREATE TABLE projection (one INTEGER PRIMARY KEY CHECK (one = 1), version INTEGE
 
 -- Of the machine, not of people: not in the journal.
 CREATE TABLE alert_state (key TEXT PRIMARY KEY, state BLOB NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE told (
+  id       INTEGER PRIMARY KEY,
+  at_ms    INTEGER NOT NULL,
+  alert    TEXT NOT NULL,
+  coat     INTEGER NOT NULL,             -- 0 for none
+  event    TEXT NOT NULL,                -- raised, cleared, repeated ...
+  severity TEXT NOT NULL,
+  title    TEXT NOT NULL,
+  body     TEXT NOT NULL
+) STRICT;
+CREATE INDEX told_at ON told (at_ms);
 CREATE TABLE outbox (
   id       INTEGER PRIMARY KEY AUTOINCREMENT,
   way      TEXT NOT NULL,
