@@ -14,23 +14,36 @@ type Factored struct {
 // Factor eliminates the matrix with the given sub-diagonal (lower[0] is not used), diagonal and super-diagonal (the last is not used), all
 // of the same length. A zero pivot or a length that differs is an error.
 func Factor(lower, diag, upper []float64) (*Factored, error) {
+	f := &Factored{}
+	if err := f.Refactor(lower, diag, upper); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// Refactor is Factor into the memory of an earlier matrix; the zero Factored will do. After an error the Factored must not be used.
+func (f *Factored) Refactor(lower, diag, upper []float64) error {
 	n := len(diag)
 	if n == 0 || len(lower) != n || len(upper) != n {
-		return nil, fmt.Errorf("tridiag: %d, %d and %d elements: want three of the same length", len(lower), n, len(upper))
+		return fmt.Errorf("tridiag: %d, %d and %d elements: want three of the same length", len(lower), n, len(upper))
 	}
-	f := &Factored{lower: append([]float64(nil), lower...), upper: make([]float64, n), inv: make([]float64, n)}
+	if cap(f.inv) < n {
+		f.lower, f.upper, f.inv = make([]float64, n), make([]float64, n), make([]float64, n)
+	}
+	f.lower, f.upper, f.inv = f.lower[:n], f.upper[:n], f.inv[:n]
+	copy(f.lower, lower)
 	for i := range diag {
 		pivot := diag[i]
 		if i > 0 {
 			pivot -= lower[i] * f.upper[i-1]
 		}
 		if pivot == 0 {
-			return nil, fmt.Errorf("tridiag: row %d has a zero pivot", i)
+			return fmt.Errorf("tridiag: row %d has a zero pivot", i)
 		}
 		f.inv[i] = 1 / pivot
 		f.upper[i] = upper[i] * f.inv[i]
 	}
-	return f, nil
+	return nil
 }
 
 // Solve overwrites the right-hand side b, which has the matrix's length, with the solution.
