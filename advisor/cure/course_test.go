@@ -212,6 +212,14 @@ func TestAnyFilm(t *testing.T) {
 			require.GreaterOrEqual(t, at, before)
 			before = at
 		}
+		if at, ok := c.MarkAt(RecoatCloses); ok && m.marks.byTg {
+			reduced, _ := c.ReducedAt(at)
+			require.LessOrEqual(t, reduced, m.recoatReduced()*(1+1e-6)+1e-3, "never later than the sheet's, by reduced time")
+		}
+		if at, ok := c.MarkAt(Sandable); ok && m.marks.byTg {
+			a, _ := c.ConversionAt(at)
+			require.GreaterOrEqual(t, a, SandableShare*m.MarkConversion(Sandable)-1e-7)
+		}
 	})
 }
 

@@ -22,8 +22,8 @@ import (
 func peer(t testing.TB) string {
 	t.Helper()
 	bin := filepath.Join(t.TempDir(), "cure-cvode")
-	make := exec.Command("make", "-C", filepath.Join("..", "..", "deploy", "reference", "cvode"), "OUT="+bin)
-	if out, err := make.CombinedOutput(); err != nil {
+	build := exec.Command("make", "-C", filepath.Join("..", "..", "deploy", "reference", "cvode"), "OUT="+bin)
+	if out, err := build.CombinedOutput(); err != nil {
 		if os.Getenv("TACKLINE_REQUIRE") == "1" {
 			require.NoError(t, err, string(out))
 		}

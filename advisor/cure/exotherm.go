@@ -41,6 +41,16 @@ func (m Model) Exotherm(b Mass) (Exotherm, error) {
 	return m.exotherm(b, m.WorkingConversion(), false)
 }
 
+// WorkingMinutes gives just the minutes until the working conversion is passed, for less than the whole Exotherm costs; ok is false where 14
+// days do not reach it.
+func (m Model) WorkingMinutes(b Mass) (minutes float64, ok bool, err error) {
+	e, err := m.exotherm(b, m.WorkingConversion(), true)
+	if err != nil || e.WorkingMin == nil {
+		return 0, false, err
+	}
+	return *e.WorkingMin, true, nil
+}
+
 // heat is the solve of an Exotherm on its way.
 type heat struct {
 	law      law

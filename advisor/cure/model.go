@@ -103,11 +103,7 @@ func (m *Model) placeMarks() error {
 	if err != nil {
 		return err
 	}
-	for e := range c.at { // the first solve places RecoatCloses by its conversion alone: marks.recoatSec is still 0
-		if Mark(e) == RecoatCloses && c.found[e] {
-			m.marks.recoatSec = c.at[e]
-		}
-	}
+	m.marks.recoatSec = c.at[RecoatCloses] // by its place alone: the cap that this figure makes is not there yet
 	return nil
 }
 
@@ -188,6 +184,19 @@ func (m Model) WithActivation(kJ float64) Model {
 	return m
 }
 
+// WithTack gives the model with other conversions for TackOpens and TackCloses, as touches have shown them for a kind of coat. The error
+// says where they are out of order with each other or with RecoatCloses at the sheet's own point.
+func (m Model) WithTack(opens, closes float64) (Model, error) {
+	if !(opens > 0 && opens < closes && closes < m.marks.conv[RecoatCloses]) {
+		return m, fmt.Errorf("cure: tack from conversion %g to %g: want over 0, rising, below recoat_closes (%g)",
+			opens, closes, m.marks.conv[RecoatCloses])
+	}
+	conv := m.marks.conv
+	conv[TackOpens], conv[TackCloses] = opens, closes
+	m.marks.place(&m.law, conv, m.marks.sheetC)
+	return m, nil
+}
+
 // WithRatio gives the model of a batch in which the hardener was used times what the sheet says, over 0; 1 is right, 0.8 is one fifth
 // short. The part that is short limits what can react: conversion, still counted in bonds of the right mix, ends at r = min(used, 1/used),
 // which the law approaches as (r - a) in place of one (1 - a). Ours, after the usual treatment of off-balance mixes; where r is small no
@@ -210,6 +219,9 @@ func (m *Model) recoatReduced() float64 {
 
 // isothermal solves from 0 to until seconds at one temperature.
 func (m *Model) isothermal(tempC, until float64, opt Options) (Course, error) {
+	if !(tempC >= lowestFilmC && tempC <= highestFilmC) {
+		return Course{}, fmt.Errorf("cure: film of %g C: want %g to %g C", tempC, lowestFilmC, highestFilmC)
+	}
 	return m.solve(trace.Trace{At: []float64{0, until}, V: []float64{tempC, tempC}}, 0, until, opt)
 }
 
