@@ -30,15 +30,22 @@ func Advise(s Situation) Advice {
 	w := read(&s)
 	out := Advice{At: s.At, Model: ModelVersion, Shed: adviseShed(&s, &w), Pieces: []PieceAdvice{}, Coats: []CoatAdvice{}, Notices: notices(&s, &w)}
 	newest := map[int64]*CoatAdvice{}
+	skins := map[int64]*skin{}
+	skinOf := func(p *Piece) *skin {
+		if skins[p.ID] == nil {
+			k := surfaceOf(&w, p)
+			skins[p.ID] = &k
+		}
+		return skins[p.ID]
+	}
 	started := map[int64]units.Instant{}
 	for i := range s.Coats {
 		c := &s.Coats[i]
-		if c.Ended.Known() && float64(s.At-c.Started) > recent {
+		if !c.speaks(s.At) {
 			continue
 		}
-		p, k := s.pieceOf(c.Piece), skin{}
-		k = surfaceOf(&w, p)
-		a := adviseCoat(&s, &w, &k, c, p)
+		p := s.pieceOf(c.Piece)
+		a := adviseCoat(&s, &w, skinOf(p), c, p)
 		if newest[c.Piece] == nil || c.Started > started[c.Piece] {
 			newest[c.Piece], started[c.Piece] = &a, c.Started
 		}
@@ -47,9 +54,14 @@ func Advise(s Situation) Advice {
 		}
 	}
 	for i := range s.Pieces {
-		out.Pieces = append(out.Pieces, advisePiece(&s, &w, &s.Pieces[i], newest[s.Pieces[i].ID]))
+		out.Pieces = append(out.Pieces, advisePiece(&s, &w, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
 	}
 	return out
+}
+
+// speaks tells whether a coat still has a say: it runs, or it is recent enough for the window of the next coat.
+func (c *Coat) speaks(now units.Instant) bool {
+	return c.Started <= now && (!c.Ended.Known() || float64(now-c.Started) <= recent)
 }
 
 // pieceOf gives the piece of a coat, or an unnamed one of default ply where the situation does not hold it.
@@ -120,7 +132,7 @@ func notices(s *Situation, w *weather) []Reason {
 
 // marginTrend gives the margin of the last 24 hours and the forecast of the next 24, each half hour.
 func marginTrend(w *weather, k *skin) []Point {
-	const step, reach = 1800.0, 24 * 3600.0
+	const step, reach = 1800.0, trendReach
 	out := []Point{}
 	first := math.Ceil((w.at-reach)/step) * step
 	for at := first; at < w.at; at += step {
@@ -139,7 +151,7 @@ func marginTrend(w *weather, k *skin) []Point {
 	if len(w.futureE.Base) == 0 || k.missing != "" {
 		return out
 	}
-	all := paths(w, k, w.at, false)
+	all := k.ahead
 	for at := w.at; at <= w.at+reach; at += step {
 		v := make([]float64, 0, members)
 		for i := range all {

@@ -92,7 +92,7 @@ func solve(model cure.Model, w *weather, k *skin, c *Coat) ([]cure.Course, []flo
 	from := float64(c.Started)
 	all := paths(w, k, from, true)
 	courses := make([]cure.Course, members)
-	for i, d := range draws() {
+	for i, d := range w.draws {
 		course, err := model.Scaled(math.Exp(speedSpread*d.speed)).Course(all[i].film, from, w.at+Horizon)
 		if err != nil {
 			return nil, nil, fmt.Errorf("no course from the temperatures since %s: %w", c.Started.Time().Format(time.RFC3339), err)
@@ -313,7 +313,7 @@ func marginAhead(w *weather, k *skin, marks []MarkTime) *Ahead {
 	if float64(end) <= w.at || len(w.futureE.Base) == 0 {
 		return nil
 	}
-	all := paths(w, k, w.at, false)
+	all := k.ahead
 	v, at := make([]float64, 0, members), make([]float64, 0, members)
 	for i := range all {
 		if m, when, ok := lowest(all[i].vapour.At, w.at, float64(end), all[i].margin); ok {

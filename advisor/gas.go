@@ -26,7 +26,7 @@ func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64
 		return nil, err
 	}
 	rise, end, turn := make([]float64, members), make([]float64, members), make([]float64, members)
-	for i, m := range paths(w, k, w.at, false) {
+	for i, m := range k.ahead {
 		rise[i], end[i], turn[i] = 1, 1, w.at
 		until := math.Min(gel[i], w.at+Horizon-1)
 		if until <= w.at {

@@ -19,6 +19,8 @@ const (
 	// modelSurfaceU is the least standard uncertainty of a surface temperature that no probe measures. Assumed.
 	modelSurfaceU units.Diff = 1.0
 	knotSeconds              = 600.0 // spacing to which a history is thinned before a law is run along it
+	// trendReach is how far back and ahead the margin's trend goes, in seconds.
+	trendReach = 24 * 3600.0
 	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
 	// the gap's two ends. Assumed: an open shed seldom moves faster than this for long.
 	gapWidenKPerH = 1.5
@@ -47,12 +49,18 @@ type weather struct {
 	futureE  forecast.Outlook // of the vapour, Pa
 	futureP  forecast.Outlook // of the barometer, hPa
 	noFuture string
-	basis    string
+	draws    []draw
+	since    float64 // from here on the surfaces are wanted: the oldest coat that still speaks, or a little over a day ago
 }
 
 // read builds the weather of a situation. Missing inputs stay missing: what depends on them says so.
 func read(s *Situation) weather {
-	w := weather{at: float64(s.At)}
+	w := weather{at: float64(s.At), draws: draws(), since: float64(s.At) - trendReach - 6*3600}
+	for i := range s.Coats {
+		if c := &s.Coats[i]; c.speaks(s.At) {
+			w.since = math.Min(w.since, float64(c.Started)-6*3600)
+		}
+	}
 	c := &s.Climate
 	w.airC, w.noAir = c.AirC.Trace.Slice(0, w.at), present(&c.AirC, "air temperature")
 	w.noRH = present(&c.RHPct, "humidity")
@@ -71,7 +79,6 @@ func read(s *Situation) weather {
 		if w.future, err = forecast.Repeat(w.airC, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 3}); err != nil {
 			w.noFuture = err.Error()
 		}
-		w.basis = w.future.Basis
 	}
 	if w.noAir == "" && w.noRH == "" {
 		if w.futureE, err = forecast.Repeat(w.vapour, w.at, Horizon, forecast.Assumed{Hour: 40, Day: 150}); err != nil {
@@ -121,7 +128,7 @@ type skin struct {
 	modelled bool
 	missing  string // "" or why the present surface temperature can't be told
 	tau      units.Second
-	core     float64 // timber temperature now, C: the same lag of the air where no probe tells
+	ahead    []path // the members' courses from now on, without the error of measurement; see paths
 }
 
 // surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by the panel's lag behind the air.
@@ -140,7 +147,7 @@ func surfaceOf(w *weather, p *Piece) skin {
 		return k
 	}
 	k.tau = tau
-	lagged, err := heat.FirstOrderLag(w.airC, k.tau)
+	lagged, err := heat.FirstOrderLag(w.airC.Slice(w.since, w.at), k.tau)
 	if err != nil {
 		k.missing = err.Error()
 		return k
@@ -162,9 +169,8 @@ func surfaceOf(w *weather, p *Piece) skin {
 	default:
 		k.missing = w.noAir
 	}
-	k.core = k.now
-	if _, v, ok := lagged.Last(); ok && w.noAir == "" && !k.modelled {
-		k.core = (k.now + v) / 2 // a taped probe sees the face; the core lies between it and what the air has driven
+	if k.missing == "" {
+		k.ahead = paths(w, &k, w.at, false)
 	}
 	return k
 }
@@ -206,7 +212,7 @@ type path struct {
 func paths(w *weather, k *skin, from float64, withError bool) []path {
 	all := make([]path, members)
 	past := k.past.Slice(from-knotSeconds, w.at).Thin(knotSeconds)
-	for i, d := range draws() {
+	for i, d := range w.draws {
 		p := &all[i]
 		if w.noAir == "" && w.noFuture == "" {
 			p.airC = w.future.Member(d.air)

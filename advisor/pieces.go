@@ -15,7 +15,7 @@ type piece struct {
 	s       *Situation
 	w       *weather
 	fact    *Piece
-	skin    skin
+	skin    *skin
 	kind    Kind
 	system  *cure.System
 	beneath *CoatAdvice // the newest coat on the piece; nil if there is none
@@ -43,8 +43,8 @@ type ahead struct {
 }
 
 // advisePiece gives the verdict on a piece with all rules' reasons, worst first.
-func advisePiece(s *Situation, w *weather, fact *Piece, beneath *CoatAdvice) PieceAdvice {
-	p := look(s, w, fact, beneath)
+func advisePiece(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAdvice) PieceAdvice {
+	p := look(s, w, fact, k, beneath)
 	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled}
 	for _, level := range []Verdict{Stop, CantSay, Wait, Clear} {
 		for _, r := range rules() {
@@ -70,13 +70,13 @@ func advisePiece(s *Situation, w *weather, fact *Piece, beneath *CoatAdvice) Pie
 	if p.gas != nil {
 		out.GasRatio, out.GasDirection = &p.gas.likely, p.gas.direction(s.Limits.GasGrowth)
 	}
-	out.MarginTrend = marginTrend(w, &p.skin)
+	out.MarginTrend = marginTrend(w, p.skin)
 	return out
 }
 
 // look gathers what the rules need of a piece.
-func look(s *Situation, w *weather, fact *Piece, beneath *CoatAdvice) *piece {
-	p := &piece{s: s, w: w, fact: fact, skin: surfaceOf(w, fact), kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
+func look(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAdvice) *piece {
+	p := &piece{s: s, w: w, fact: fact, skin: k, kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
 	if p.kind == "" {
 		p.kind = Fill
 		if fact.Bare {
@@ -114,7 +114,7 @@ func (p *piece) lookAtMargin() {
 		return
 	}
 	v, h := float64(m), float64(wet)
-	p.margin, p.surfaceRH, p.marginU = &v, &h, marginU(p.w, &p.skin)
+	p.margin, p.surfaceRH, p.marginU = &v, &h, marginU(p.w, p.skin)
 }
 
 // marginU is the standard uncertainty of the margin, K, from those of air, humidity and surface.
@@ -161,8 +161,8 @@ func (p *piece) lookAhead() {
 		return
 	}
 	f := futures{from: p.w.at}
-	for i, m := range paths(p.w, &p.skin, p.w.at, false) {
-		course, err := model.Scaled(math.Exp(speedSpread*draws()[i].speed)).Course(m.film, p.w.at, p.w.at+Horizon)
+	for i, m := range p.skin.ahead {
+		course, err := model.Scaled(math.Exp(speedSpread*p.w.draws[i].speed)).Course(m.film, p.w.at, p.w.at+Horizon)
 		if err != nil {
 			p.noAhead = err.Error()
 			return
@@ -259,7 +259,7 @@ func (p *piece) lookAtGas() {
 		p.noGas = p.noAhead
 		return
 	}
-	p.gas, p.noGas = breathe(p.s, p.w, &p.skin, p.moisture, p.ahead.gel)
+	p.gas, p.noGas = breathe(p.s, p.w, p.skin, p.moisture, p.ahead.gel)
 }
 
 // marginHolds tells whether rule 1 is met to the end of green: only then is drawing-in praised.

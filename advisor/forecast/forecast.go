@@ -113,12 +113,16 @@ func spread(o *Outlook, g grid, assumed Assumed) {
 type grid struct {
 	v    []float64
 	have []bool
-	n    int64 // oldest step with a value, plus one
+	fade []float64 // what is left of a departure after each number of steps
+	n    int64     // oldest step with a value, plus one
 }
 
 func newGrid(log trace.Trace, at float64) grid {
 	n := int64(History/Step) + longDays*day + 1
-	g := grid{v: make([]float64, n), have: make([]bool, n)}
+	g := grid{v: make([]float64, n), have: make([]bool, n), fade: make([]float64, n)}
+	for l := range g.fade {
+		g.fade[l] = math.Exp(-float64(l) * Step / DepartureDecay)
+	}
 	log = log.Slice(at-float64(n)*Step, at)
 	last, lastV, ok := log.Last()
 	for k := int64(0); k < n; k++ {
@@ -147,7 +151,7 @@ func (g grid) line(origin, l int64) float64 {
 		then, same := origin+d*day-l, origin+d*day
 		if g.ok(then) && g.ok(same) {
 			departure := g.v[origin] - g.v[same]
-			return g.v[then] + departure*math.Exp(-float64(l)*Step/DepartureDecay)
+			return g.v[then] + departure*g.fade[l]
 		}
 	}
 	return g.v[origin]
