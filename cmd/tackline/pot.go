@@ -88,7 +88,7 @@ func calcPot(m cure.Model, shape batch.Shape, f map[string]*value) (potOut, erro
 	}
 	out := potOut{System: sys.Name, Source: sys.Source, Vessel: fmt.Sprintf("pot of %s mm", quantity.Number(b.Vessel.DiameterMM)), MassG: b.MassG, AirC: b.RoomC, ResinC: b.ResinC}
 	if shape == batch.Tray {
-		out.Vessel = fmt.Sprintf("tray of %s cm2", quantity.Number(b.Vessel.AreaCM2))
+		out.Vessel = fmt.Sprintf("tray of %.4g cm2", b.Vessel.AreaCM2)
 	}
 	life, err := batch.LifeOf(m, b)
 	if err != nil {

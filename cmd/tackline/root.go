@@ -6,11 +6,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"tackline/daemon/config"
 )
@@ -135,13 +135,21 @@ func exitCode(err error) int {
 	return exitFailed
 }
 
-// flagError says what is wrong with a flag in our own words.
+// flagError says what is wrong with a flag in our own words. The library's are: invalid argument "x" for "--air" flag: cause.
 func flagError(err error) error {
-	var bad *pflag.InvalidValueError
-	if errors.As(err, &bad) {
-		return fmt.Errorf("--%s: %w", bad.GetFlag().Name, bad.Unwrap())
+	cause := errors.Unwrap(err)
+	if cause == nil {
+		return err
 	}
-	return err
+	_, name, ok := strings.Cut(strings.TrimSuffix(err.Error(), cause.Error()), `" for "`)
+	name, _, closed := strings.Cut(name, `" flag: `)
+	if !ok || !closed {
+		return err
+	}
+	if num := (*strconv.NumError)(nil); errors.As(cause, &num) {
+		return fmt.Errorf("%s: %q is not what it takes; see its help", name, num.Num)
+	}
+	return fmt.Errorf("%s: %w", name, cause)
 }
 
 // noCommand refuses words after the program's name that are no command.

@@ -110,7 +110,23 @@ func TestReplay(t *testing.T) {
 	require.Equal(t, filepath.Join(root, "good", "trace.csv"), c.Path(c.Probes[0].File))
 	systems, err := c.LoadSystems()
 	require.NoError(t, err)
-	require.Equal(t, 4.0, systems["Cold, by times"].LowestC)
+	require.Equal(t, []string{"Cold, by times"}, systems.Names())
+	cold, err := systems.Find("cold, by times")
+	require.NoError(t, err)
+	require.Equal(t, 4.0, cold.LowestC)
+	_, err = systems.Find("Cold, by tines")
+	require.EqualError(t, err, `config: no resin system "Cold, by tines"; there are Cold, by times; did you mean "Cold, by times"?`)
+}
+
+func TestLibrary(t *testing.T) {
+	l, err := Default().LoadSystems()
+	require.NoError(t, err)
+	require.Len(t, l.Names(), 3)
+	byShort, err := l.Find("medium")
+	require.NoError(t, err)
+	byName, err := l.Find(byShort.Name)
+	require.NoError(t, err)
+	require.Equal(t, byShort, byName)
 }
 
 func TestDefaults(t *testing.T) {

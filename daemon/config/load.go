@@ -73,30 +73,65 @@ func (c Config) Token(p string) (string, error) {
 	return t, nil
 }
 
-// LoadSystems reads all systems of the config, by the name that each gives itself; a shipped one goes by its shipped name too. Two of one
-// name are a mistake. The error is an Errors.
-func (c Config) LoadSystems() (map[string]cure.System, error) {
-	all := map[string]cure.System{}
-	from := map[string]string{}
+// Library is the resin systems of a config, each under the name that it gives itself; shipped ones go by their short name too.
+type Library struct {
+	list []cure.System
+	by   map[string]int // by name in lower case
+	from map[string]string
+}
+
+// Names lists the systems' own names in the order of the config: shipped ones first.
+func (l Library) Names() []string {
+	names := make([]string, len(l.list))
+	for i := range l.list {
+		names[i] = l.list[i].Name
+	}
+	return names
+}
+
+// Find gives a system by its own name or its shipped one, without regard to case. The error lists what there is.
+func (l Library) Find(name string) (cure.System, error) {
+	if i, ok := l.by[strings.ToLower(strings.TrimSpace(name))]; ok {
+		return l.list[i], nil
+	}
+	text := fmt.Sprintf("config: no resin system %q; there are %s", name, strings.Join(l.Names(), ", "))
+	if near := nearest(name, l.Names()); near != "" {
+		text += fmt.Sprintf("; did you mean %q?", near)
+	}
+	return cure.System{}, errors.New(text)
+}
+
+func (l *Library) add(s cure.System, file string, names ...string) (taken, by string) {
+	for _, n := range names {
+		if other, ok := l.from[strings.ToLower(n)]; ok && other != file {
+			return n, other
+		}
+	}
+	for _, n := range names {
+		l.by[strings.ToLower(n)], l.from[strings.ToLower(n)] = len(l.list), file
+	}
+	l.list = append(l.list, s)
+	return "", ""
+}
+
+// LoadSystems reads all systems of the config. Two of one name are a mistake. The error is an Errors.
+func (c Config) LoadSystems() (Library, error) {
+	l := Library{by: map[string]int{}, from: map[string]string{}}
 	d := &document{file: c.File, at: map[string]place{}, root: map[string]any{}}
 	if c.doc != nil {
 		d.at, d.root = c.doc.at, c.doc.root
 	}
-	add := func(path, name, file string, s cure.System) {
-		if other, ok := from[strings.ToLower(name)]; ok && other != file {
+	add := func(path, file string, s cure.System, names ...string) {
+		if name, other := l.add(s, file, names...); name != "" {
 			d.fail(path, name, fmt.Sprintf("%s has the name %q, as has %s", file, name, other), "want a name of its own for each system")
-			return
 		}
-		from[strings.ToLower(name)] = file
-		all[name] = s
 	}
 	for i, n := range c.Systems.Shipped {
 		path := fmt.Sprintf("systems.shipped[%d]", i)
 		if s, err := LoadSystem(n); err != nil {
 			d.adopt(path, n, err)
 		} else {
-			add(path, n, n+".toml (shipped)", s)
-			add(path, s.Name, n+".toml (shipped)", s)
+			add(path, n+".toml (shipped)", s, n, s.Name)
 		}
 	}
 	for i, f := range c.Systems.Files {
@@ -109,10 +144,10 @@ func (c Config) LoadSystems() (map[string]cure.System, error) {
 		if s, err := ParseSystem(data, f); err != nil {
 			d.adopt(path, f, err)
 		} else {
-			add(path, s.Name, f, s)
+			add(path, f, s, s.Name)
 		}
 	}
-	return all, d.errs.sorted()
+	return l, d.errs.sorted()
 }
 
 // adopt takes over the mistakes of another file.
