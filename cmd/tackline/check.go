@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tackline/daemon/config"
+	"tackline/sensors/drivers"
 )
 
 // defaultConfig is where the package puts the config.
@@ -56,6 +57,9 @@ func newCheckCmd(e env) *cobra.Command {
 		if err != nil && !errors.As(err, &wrong) {
 			return err
 		}
+		if len(wrong) == 0 {
+			wrong = checkProbes(conf)
+		}
 		if asJSON {
 			out := checkOut{Config: *path, OK: len(wrong) == 0, Findings: findings(wrong), Notices: findings(conf.Notices)}
 			if err := printJSON(e.out, out); err != nil {
@@ -69,7 +73,7 @@ func newCheckCmd(e env) *cobra.Command {
 				fmt.Fprintln(e.out, "notice: "+n.Error())
 			}
 			if len(wrong) == 0 {
-				fmt.Fprintf(e.out, "%s: ok: %s, %d probes, %d ways to tell\n", *path, conf.Shed.Name, len(conf.Probes), len(conf.Alerts))
+				fmt.Fprintf(e.out, "%s: ok: %s, probes: %d, alerts: %d\n", *path, conf.Shed.Name, len(conf.Probes), len(conf.Alerts))
 			}
 		}
 		if len(wrong) > 0 || strict && len(conf.Notices) > 0 {
@@ -78,6 +82,17 @@ func newCheckCmd(e env) *cobra.Command {
 		return nil
 	}
 	return c
+}
+
+// checkProbes asks the drivers, which read the traces that are to be replayed. No bus is touched.
+func checkProbes(conf config.Config) (wrong config.Errors) {
+	set := drivers.New(drivers.Env{Dir: conf.Dir(), Zone: conf.Shed.Zone, Sys: conf.Shed.Sys})
+	for i, p := range conf.Probes {
+		if err := set.Check(drivers.Spec{Kind: p.Kind, Name: p.Name, Place: p.Place, Options: p.Options}); err != nil {
+			wrong = append(wrong, conf.ProbeError(i, err))
+		}
+	}
+	return wrong
 }
 
 func findings(list config.Errors) []finding {

@@ -113,6 +113,9 @@ func TestGolden(t *testing.T) {
 		"check-example":       {"check", "--config", "../../deploy/tackline.toml"},
 		"check-bad":           {"check", "--config", "../../testdata/config/bad/many-at-once.toml"},
 		"check-bad-json":      {"check", "--json", "--config", "../../testdata/config/bad/many-at-once.toml"},
+		"check-replay":        {"check", "--config", "../../testdata/config/good/simulated.toml"},
+		"check-broken-trace":  {"check", "--config", "testdata/broken-trace.toml"},
+		"check-strict":        {"check", "--strict", "--config", "../../testdata/config/good/empty.toml"},
 		"check-missing":       {"check"},
 	}
 	for name, args := range cases {

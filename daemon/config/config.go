@@ -48,6 +48,7 @@ type Shed struct {
 	CommitEvery time.Duration // how often readings go to the card: what a power cut can cost
 	Listen      string        // host:port of the page
 	StaleAfter  time.Duration // 0: by each probe's interval
+	Sys         string        // root of the kernel's tree, normally /sys
 }
 
 // Hours are working hours in the shed's zone: minutes after local midnight, [StartMin, EndMin), on the days marked.
@@ -113,7 +114,7 @@ func Severities() []string { return []string{"notice", "warning", "critical"} }
 // Default gives the configuration of an empty file: a shed without probes.
 func Default() Config {
 	return Config{
-		Shed: Shed{Name: "shed", Zone: time.UTC, ZoneName: "UTC", Data: "/var/lib/tackline", CommitEvery: time.Minute, Listen: "127.0.0.1:8417",
+		Shed: Shed{Name: "shed", Zone: time.UTC, ZoneName: "UTC", Data: "/var/lib/tackline", CommitEvery: time.Minute, Listen: "127.0.0.1:8417", Sys: "/sys",
 			Hours: Hours{StartMin: 8 * 60, EndMin: 18 * 60, Days: [7]bool{false, true, true, true, true, true, true}}},
 		Clock: Clock{Speed: 1},
 		Limits: Limits{MarginK: 3, MarginSource: "ISO 8502-4 practice", MoistureGoodPct: 12, MoistureStopPct: 16,
@@ -181,6 +182,7 @@ func parseShed(top *section, s Shed) Shed {
 	s.CommitEvery = t.length("commit_every", s.CommitEvery, time.Second, 15*time.Minute)
 	s.Listen = t.listen("listen", s.Listen)
 	s.StaleAfter = t.length("stale_after", 0, 10*time.Second, 24*time.Hour)
+	s.Sys = t.text("sys", s.Sys, "the root of the kernel's tree, \"/sys\"")
 	t.done()
 	return s
 }
@@ -281,16 +283,23 @@ func parseClock(top *section, c Clock) Clock {
 			c.Speed = t.number("speed", quantity.Ratio(), 1, 0.01, 1e6)
 		}
 	}
-	if v, ok := t.get("start"); ok {
-		at, ok := v.(time.Time)
-		if !ok || at.Year() < 1990 || at.Year() > 2200 {
-			t.fail("start", fmt.Sprintf("%s is no time with its offset", written(v)), "want a time without quotes such as 2026-01-14T06:00:00Z")
-		} else {
-			c.Start = units.InstantOf(at)
-		}
-	}
+	c.Start = t.instant("start")
 	t.done()
 	return c
+}
+
+// instant gives a moment that is written with its offset; none where the key is missing.
+func (s *section) instant(key string) units.Instant {
+	v, ok := s.get(key)
+	if !ok {
+		return 0
+	}
+	at, ok := v.(time.Time)
+	if !ok || at.Year() < 1990 || at.Year() > 2200 {
+		s.fail(key, fmt.Sprintf("%s is no time with its offset", written(v)), "want a time without quotes such as 2026-01-14T06:00:00Z")
+		return 0
+	}
+	return units.InstantOf(at)
 }
 
 func parseLimits(top *section, l Limits) Limits {

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/sensors"
+	"tackline/sensors/drivers"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -101,13 +102,12 @@ func TestReplay(t *testing.T) {
 	require.Equal(t, 0.0, c.Clock.Speed)
 	require.Equal(t, "2016-01-11T16:30:00Z", c.Clock.Start.Time().Format(time.RFC3339))
 	require.Equal(t, 100*time.Minute, c.Probes[0].StaleAfter)
-	require.Equal(t, "north_outside_c", c.Probes[0].Columns["air_c"])
-	require.Equal(t, "4", c.Probes[1].Node)
-	require.Equal(t, "Europe/Brussels", c.Probes[1].Zone.String())
+	require.Equal(t, map[string]string{"file": "trace.csv", "columns": "air_c=north_outside_c,rh_pct=north_outside_rh_pct,pressure_hpa=station_pressure_mmhg"}, c.Probes[0].Options)
+	require.Equal(t, map[string]string{"file": "nodes.csv", "columns": "unix_ms=unix_ms,node=node,rh_pct=,outdoors_c=outdoors_c", "zone": "Europe/Brussels", "node": "4"}, c.Probes[1].Options)
 	require.InDelta(t, 3, float64(c.Limits.MarginK), 1e-12) // 5.4 F as a difference
 	_, off := time.Unix(0, 0).In(c.Shed.Zone).Zone()
 	require.Equal(t, 3600, off)
-	require.Equal(t, filepath.Join(root, "good", "trace.csv"), c.Path(c.Probes[0].File))
+	require.Equal(t, filepath.Join(root, "good", "trace.csv"), c.Path(c.Probes[0].Options["file"]))
 	systems, err := c.LoadSystems()
 	require.NoError(t, err)
 	require.Equal(t, []string{"Cold, by times"}, systems.Names())
@@ -116,6 +116,52 @@ func TestReplay(t *testing.T) {
 	require.Equal(t, 4.0, cold.LowestC)
 	_, err = systems.Find("Cold, by tines")
 	require.EqualError(t, err, `config: no resin system "Cold, by tines"; there are Cold, by times; did you mean "Cold, by times"?`)
+}
+
+// The kinds and their settings are those of the table of drivers, and what the config makes of them is what the drivers take.
+func TestKindsAreTheDrivers(t *testing.T) {
+	seen := map[string][]string{}
+	for _, k := range drivers.Kinds() {
+		seen[k.Name] = []string{}
+		for _, o := range k.Options {
+			seen[k.Name] = append(seen[k.Name], o.Name)
+		}
+	}
+	ours := map[string][]string{}
+	for name, k := range kinds {
+		ours[name] = k.keys
+	}
+	require.Equal(t, seen, ours)
+
+	full, err := Parse([]byte(`[[probe]]
+name = "a"
+kind = "shed"
+place = "air"
+seed = 7
+start = 2026-01-10T00:00:00+01:00
+mean_outdoors_c = "36F"
+heater_w = 4000
+set_c = 16
+frost_c = 5
+leak_ach = 0.5
+panel_mm = "0.375in"
+bias_c = "0.9F"
+bias_rh_pct = -2
+`), "x")
+	require.NoError(t, err)
+	require.Equal(t, "2026-01-09T23:00:00Z", full.Probes[0].Options["start"])
+	require.Equal(t, "0.5", full.Probes[0].Options["bias_c"])
+	probes := full.Probes
+	for _, file := range []string{root + "good/replay.toml", root + "good/simulated.toml", "../../deploy/tackline.toml"} {
+		c, err := Load(file)
+		require.NoError(t, err)
+		probes = append(probes, c.Probes...)
+	}
+	set := drivers.New(drivers.Env{Dir: root + "good", Zone: time.UTC, Sys: t.TempDir()})
+	for _, p := range probes {
+		require.NoError(t, set.Check(drivers.Spec{Kind: p.Kind, Name: p.Name, Place: p.Place, Options: p.Options}), p.Name)
+	}
+	require.NoError(t, set.Close())
 }
 
 func TestLibrary(t *testing.T) {
@@ -130,11 +176,11 @@ func TestLibrary(t *testing.T) {
 }
 
 func TestDefaults(t *testing.T) {
-	c, err := Parse([]byte("[[probe]]\nname='a'\nkind='bme280'\nplace='air'\n[[probe]]\nname='b'\nkind='w1'\nid='28-000000000000'\nplace='air'\ninterval='5min'\n[[probe]]\nname='c'\nkind='replay'\nfile='x'\nplace='air'\n"), "x")
+	c, err := Parse([]byte("[[probe]]\nname='a'\nkind='bme280'\nplace='air'\n[[probe]]\nname='b'\nkind='w1'\naddress='28-000000000000'\nplace='air'\ninterval='5min'\n[[probe]]\nname='c'\nkind='replay'\nfile='x'\nplace='air'\n"), "x")
 	require.NoError(t, err)
 	require.Equal(t, []time.Duration{2 * time.Minute, 15 * time.Minute, 2 * time.Hour},
 		[]time.Duration{c.Probes[0].StaleAfter, c.Probes[1].StaleAfter, c.Probes[2].StaleAfter})
-	require.Equal(t, uint16(0x76), c.Probes[0].Address)
+	require.Equal(t, map[string]string{"bus": "1", "address": "0x76"}, c.Probes[0].Options)
 	require.Equal(t, 3.0, c.Probes[0].U[sensors.Humidity])
 	require.Equal(t, 60*time.Second, c.Shed.CommitEvery)
 	require.Equal(t, Default().Shed, c.Shed)

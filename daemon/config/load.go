@@ -46,6 +46,21 @@ func (c Config) Path(p string) string {
 	return filepath.Join(c.dir, p)
 }
 
+// Dir gives the folder of the config, from which relative paths count; "" where it was parsed and not loaded.
+func (c Config) Dir() string { return c.dir }
+
+// ProbeError gives what a driver has against the i-th probe, with the place of the probe in the file.
+func (c Config) ProbeError(i int, err error) *Error {
+	e := &Error{File: c.File, Field: fmt.Sprintf("probe[%d]", i+1),
+		Wrong: strings.TrimPrefix(err.Error(), fmt.Sprintf("drivers: probe %q: ", c.Probes[i].Name))}
+	if c.doc != nil {
+		path := fmt.Sprintf("probe[%d]", i)
+		at := c.doc.where(path)
+		e.Line, e.Col, e.Field = at.line, at.col, c.doc.shown(path)
+	}
+	return e
+}
+
 // TokenPath is Path for a file that holds a secret: a bare name is looked for among the credentials that the service manager hands over
 // (CREDENTIALS_DIRECTORY) first.
 func (c Config) TokenPath(p string) string {
@@ -167,8 +182,9 @@ func (c Config) lookAround() {
 		if p.Kind != "replay" {
 			continue
 		}
-		if err := readable(c.Path(p.File)); err != nil {
-			d.fail(fmt.Sprintf("probe[%d].file", i), p.File, fmt.Sprintf("%q cannot be read: %s", p.File, cause(err)), "want a CSV trace; a relative path counts from the folder of this config")
+		file := p.Options["file"]
+		if err := readable(c.Path(file)); err != nil {
+			d.fail(fmt.Sprintf("probe[%d].file", i), file, fmt.Sprintf("%q cannot be read: %s", file, cause(err)), "want a CSV trace; a relative path counts from the folder of this config")
 		}
 	}
 	for i, a := range c.Alerts {

@@ -2,10 +2,7 @@ package config
 
 import (
 	"fmt"
-	"path"
-	"regexp"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -13,10 +10,9 @@ import (
 
 	"tackline/daemon/config/quantity"
 	"tackline/sensors"
-	"tackline/sensors/tracefile"
 )
 
-// Probe is one sensor. The fields below Calibrations belong to single kinds; they are empty for the others.
+// Probe is one sensor. What belongs to single kinds is in Options.
 type Probe struct {
 	Name         string
 	Kind         string
@@ -27,15 +23,7 @@ type Probe struct {
 	U            map[sensors.Quantity]float64 // standard uncertainty of a calibrated reading, in the unit of the quantity; a difference for temperature
 	Calibrations []Calibration                // in the order of their dates
 
-	Bus     string            // bme280: number or name of the I2C bus; "" is the first
-	Address uint16            // bme280: I2C address
-	Root    string            // hwmon, iio, w1: root of the kernel's tree, normally /sys
-	ID      string            // hwmon, iio: chip@path, such as sht4x@1-0044; w1: family and number, such as 28-0316a2795bff
-	File    string            // replay: path of the CSV trace
-	Columns map[string]string // replay: our column name to the file's heading; "" leaves a column out
-	Zone    *time.Location    // replay: of times without one; the shed's unless given
-	Node    string            // replay: the node to take where several share the file
-	Seed    int64             // shed: of the weather; the same for all probes of one simulated shed
+	Options map[string]string // settings of the kind, by the names and in the spelling of the table of drivers
 }
 
 // Calibration is a correction that holds from its date until the next one.
@@ -43,48 +31,6 @@ type Calibration struct {
 	From   time.Time                    // start of the day in the shed's zone
 	Offset map[sensors.Quantity]float64 // is added to the raw reading; kelvin for temperature
 	By     string                       // who found it, and how
-}
-
-// kind says what a kind of probe has and what it must be told.
-type kind struct {
-	quantities []sensors.Quantity
-	simulated  bool
-	u          map[sensors.Quantity]float64
-	keys       []string
-	parse      func(*section, *Probe)
-}
-
-// Uncertainties are those of the class of sensor as data sheets commonly state them, from memory: 0.3 K and 2 % for a small humidity chip,
-// 1 K, 3 % and 1 hPa for a combined one that warms itself, 0.5 K for a 1-Wire thermometer. A calibration or a better sheet overrides them.
-var kinds = map[string]kind{
-	"bme280": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity, sensors.Pressure},
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 1, sensors.Humidity: 3, sensors.Pressure: 1},
-		keys: []string{"bus", "address"}, parse: parseI2C(0x76, 0x76, 0x77)},
-	"hwmon": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity},
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2},
-		keys: []string{"id", "root"}, parse: parseKernel},
-	"iio": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity, sensors.Pressure},
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.5, sensors.Humidity: 3, sensors.Pressure: 1},
-		keys: []string{"id", "root"}, parse: parseKernel},
-	"w1": {quantities: []sensors.Quantity{sensors.Temperature},
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.5},
-		keys: []string{"id", "root"}, parse: parseW1},
-	"replay": {quantities: sensors.Quantities(), simulated: true,
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2, sensors.Pressure: 1, sensors.Moisture: 1.5},
-		keys: []string{"file", "columns", "zone", "node"}, parse: parseReplay},
-	"shed": {quantities: sensors.Quantities(), simulated: true,
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2, sensors.Pressure: 1, sensors.Moisture: 1.5},
-		keys: []string{"seed"}, parse: func(s *section, p *Probe) { p.Seed = s.whole("seed", 1, 0, 1<<53) }},
-}
-
-// Kinds lists the kinds of probe in alphabetical order.
-func Kinds() []string {
-	var all []string
-	for k := range kinds {
-		all = append(all, k)
-	}
-	sort.Strings(all)
-	return all
 }
 
 func parseProbes(top *section, c Config) []Probe {
@@ -121,17 +67,17 @@ func (s *section) once(names map[string]place, name, what string) {
 func (p Probe) source() string {
 	switch p.Kind {
 	case "bme280":
-		return fmt.Sprintf("%s %s %d", p.Kind, p.Bus, p.Address)
-	case "hwmon", "iio", "w1": // one device may show as hwmon and as iio
-		if p.ID != "" {
-			return p.Root + " " + p.ID
-		}
+		return fmt.Sprintf("%s %s %s", p.Kind, p.Options["bus"], p.Options["address"])
+	case "sysfs":
+		return p.Options["device"]
+	case "w1":
+		return p.Options["address"]
 	}
 	return ""
 }
 
 func parseProbe(s *section, c Config) Probe {
-	p := Probe{Zone: c.Shed.Zone}
+	p := Probe{Options: map[string]string{}}
 	p.Name = s.need("name", "a name of its own, such as \"bow air\"")
 	if len([]rune(p.Name)) > 64 {
 		s.fail("name", "is longer than 64 letters", "want a short one")
@@ -275,90 +221,4 @@ func offsetNames(k kind) []string {
 		names = append(names, q.String())
 	}
 	return names
-}
-
-var busName = regexp.MustCompile(`^(/dev/i2c-)?[0-9]{1,3}$`)
-
-// parseI2C reads bus and address of a chip that can sit at a few addresses only.
-func parseI2C(def uint16, may ...uint16) func(*section, *Probe) {
-	return func(s *section, p *Probe) {
-		want := "want the number of the I2C bus, such as bus = 1 for /dev/i2c-1"
-		if v, ok := s.get("bus"); ok {
-			switch v := v.(type) {
-			case int64:
-				p.Bus = fmt.Sprint(s.whole("bus", 0, 0, 255))
-			case string:
-				if p.Bus = strings.TrimPrefix(v, "/dev/i2c-"); !busName.MatchString(v) {
-					s.fail("bus", fmt.Sprintf("%q is no I2C bus", v), want)
-				}
-			default:
-				s.fail("bus", fmt.Sprintf("%s is %s", written(v), kindOf(v)), want)
-			}
-		}
-		p.Address = uint16(s.whole("address", int64(def), 0x03, 0x77))
-		if !contains(may, p.Address) {
-			var list []string
-			for _, a := range may {
-				list = append(list, fmt.Sprintf("0x%02x", a))
-			}
-			s.fail("address", fmt.Sprintf("a %s is never at 0x%02x", p.Kind, p.Address), "want "+strings.Join(list, " or "))
-		}
-	}
-}
-
-var (
-	numbered = regexp.MustCompile(`^(hwmon|iio:device)[0-9]*$`)
-	kernelID = regexp.MustCompile(`^[^@/\s]+@[^@\s]+$`)
-)
-
-func parseKernel(s *section, p *Probe) {
-	want := `the chip's own name and its place, such as id = "sht4x@1-0044": see tackline probe list`
-	p.ID = s.need("id", want)
-	switch {
-	case p.ID == "":
-	case numbered.MatchString(path.Base(p.ID)):
-		s.fail("id", fmt.Sprintf("%q is a number that the kernel deals out anew at each start", p.ID), "want "+want)
-	case !kernelID.MatchString(p.ID):
-		s.fail("id", fmt.Sprintf("%q is no chip@path", p.ID), "want "+want)
-	}
-	p.Root = s.text("root", "/sys", "the root of the kernel's tree, /sys")
-}
-
-var w1ID = regexp.MustCompile(`^[0-9a-f]{2}-[0-9a-f]{12}$`)
-
-func parseW1(s *section, p *Probe) {
-	want := "the sensor's family and number, such as \"28-0316a2795bff\": see /sys/bus/w1/devices"
-	p.ID = s.need("id", want)
-	if p.ID != "" && !w1ID.MatchString(p.ID) {
-		s.fail("id", fmt.Sprintf("%q is no 1-Wire number", p.ID), "want "+want)
-	}
-	p.Root = s.text("root", "/sys", "the root of the kernel's tree, /sys")
-}
-
-func parseReplay(s *section, p *Probe) {
-	p.File = s.need("file", "the path of a CSV trace")
-	if p.File != "" && path.Clean(p.File) == "." {
-		s.fail("file", fmt.Sprintf("%q is no file", p.File), "want the path of a CSV trace")
-	}
-	if t, ok := s.table("columns"); ok {
-		p.Columns = map[string]string{}
-		for _, name := range append([]string{"time", "time_s", "unix_s", "unix_ms", "node"}, tracefile.Names()...) {
-			if v, ok := t.get(name); ok && v == "" {
-				p.Columns[name] = ""
-			} else if col := t.text(name, "", "the heading in the file"); col != "" {
-				p.Columns[name] = col
-			}
-		}
-		t.done()
-	}
-	if s.has("zone") {
-		p.Zone, _ = s.zone("zone", p.Zone, "")
-	}
-	if v, ok := s.get("node"); ok {
-		if n, ok := v.(int64); ok {
-			p.Node = fmt.Sprint(n)
-		} else {
-			p.Node = s.text("node", "", "the node to take, as it stands in its column")
-		}
-	}
 }
