@@ -79,11 +79,11 @@ func (c Config) Token(p string) (string, error) {
 	}
 	data, err := readLimited(c.TokenPath(p))
 	if err != nil {
-		return "", fmt.Errorf("config: read token: %w", err)
+		return "", fmt.Errorf("config: read token: %w", withoutPath(err))
 	}
 	t := strings.TrimSpace(string(data))
 	if t == "" || len(t) > 4096 || !printable(t) {
-		return "", fmt.Errorf("config: token file %s: want one line of text", p)
+		return "", errors.New("config: token file: want one line of text")
 	}
 	return t, nil
 }
@@ -199,12 +199,8 @@ func (c Config) lookAtToken(path, file string) {
 	if file == "" {
 		return
 	}
-	if _, err := c.Token(file); err != nil {
-		wrong := "holds no token"
-		if pe := (*fs.PathError)(nil); errors.As(err, &pe) {
-			wrong = "cannot be read: " + cause(err)
-		}
-		c.doc.fail(path, file, fmt.Sprintf("%q %s", file, wrong), "want "+tokenFileWant)
+	if _, err := c.Token(file); err != nil { // the name is not repeated: somebody may have put the secret itself there
+		c.doc.fail(path, nil, strings.TrimPrefix(err.Error(), "config: "), "want "+tokenFileWant)
 		return
 	}
 	if st, err := os.Stat(c.TokenPath(file)); err == nil && st.Mode().Perm()&0o077 != 0 {
@@ -232,6 +228,15 @@ func readLimited(path string) ([]byte, error) {
 	}
 	defer f.Close()
 	return io.ReadAll(io.LimitReader(f, maxFile+1))
+}
+
+// withoutPath takes the path out of an error, and leaves what can be asked of it.
+func withoutPath(err error) error {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err
+	}
+	return err
 }
 
 // cause is an error without the path that stands beside it already.
