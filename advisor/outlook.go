@@ -24,8 +24,10 @@ const (
 	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
 	// the gap's two ends. Assumed: an open shed seldom moves faster than this for long.
 	gapWidenKPerH = 1.5
-	// meterHolds is how long in seconds a moisture meter's reading speaks for the timber. Assumed: moisture moves in days, not hours.
-	meterHolds = 14 * 86400.0
+	// meterU is the standard uncertainty of a moisture meter's reading, % of oven-dry mass: 1 to 2 % for a pin meter (common practice, no source).
+	meterU = 1.5
+	// moistureStep is what the log is thinned to before moisture is run along it, in seconds: it moves in days.
+	moistureStep = 3600.0
 	// What stands in for an unknown panel when only its thermal response is wanted: 9 mm plywood at 12 %.
 	moistureForHeat units.Percent = 12
 	defaultPly      units.Metre   = 0.009
@@ -36,6 +38,7 @@ const (
 type weather struct {
 	at       float64
 	airC     trace.Trace
+	rh       trace.Trace // %
 	vapour   trace.Trace // Pa
 	hpa      trace.Trace
 	airNow   float64
@@ -69,11 +72,11 @@ func read(s *Situation) weather {
 	if w.noAir == "" {
 		_, w.airNow, _ = w.airC.Last()
 	}
-	rh := c.RHPct.Trace.Slice(0, w.at)
+	w.rh = c.RHPct.Trace.Slice(0, w.at)
 	if w.noRH == "" {
-		_, w.rhNow, _ = rh.Last()
+		_, w.rhNow, _ = w.rh.Last()
 	}
-	w.vapour = vapourTrace(w.airC, rh)
+	w.vapour = vapourTrace(w.airC, w.rh)
 	var err error
 	if w.noAir == "" {
 		if w.future, err = forecast.Repeat(w.airC, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 3}); err != nil {

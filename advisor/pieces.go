@@ -1,6 +1,7 @@
 package advisor
 
 import (
+	"fmt"
 	"math"
 
 	"tackline/advisor/air"
@@ -129,14 +130,33 @@ func marginU(w *weather, k *skin) float64 {
 	return float64(u)
 }
 
+// lookAtMoisture asks the panel's diffusion from the log, corrected by readings of a meter.
 func (p *piece) lookAtMoisture() {
-	p.noMoisture = "no meter reading, and the log is too short to tell it"
-	if n := len(p.fact.Meter); n > 0 {
-		last := p.fact.Meter[n-1]
-		if float64(p.s.At-last.At) <= meterHolds {
-			v := float64(last.Pct)
-			p.moisture, p.moistureFrom, p.noMoisture = &v, "meter", ""
-		}
+	if !p.fact.Bare {
+		return
+	}
+	panel := timber.Panel{Thickness: p.fact.ThicknessM, Density12: p.fact.DensityKgM3, BackSealed: p.fact.BackSealed}
+	if panel.Thickness <= 0 {
+		panel.Thickness = defaultPly
+	}
+	if panel.Density12 <= 0 {
+		panel.Density12 = defaultDensity
+	}
+	readings := make([]timber.MeterReading, 0, len(p.fact.Meter))
+	for _, m := range p.fact.Meter {
+		readings = append(readings, timber.MeterReading{At: float64(m.At), Percent: m.Pct, U: meterU})
+	}
+	m, err := panel.MoistureAt(p.w.at, p.w.airC.Thin(moistureStep), p.w.rh.Thin(moistureStep), readings)
+	switch {
+	case err != nil:
+		p.noMoisture = err.Error()
+	case !m.Known && m.LogShare == 0:
+		p.noMoisture = "no log and no reading of a moisture meter"
+	case !m.Known:
+		p.noMoisture = fmt.Sprintf("the log is too short to tell it (%.0f %% of what it takes) and no meter was read", 100*m.LogShare)
+	default:
+		v := float64(m.Mean)
+		p.moisture, p.moistureFrom = &v, m.From
 	}
 }
 
