@@ -26,6 +26,9 @@ type SavedAdvice struct {
 type adviceState struct {
 	last    *SavedAdvice
 	lastSum map[string]string // members of last but "at"
+	shape   string            // of the one saved last, see shapeOf
+	savedAt int64
+	unsaved bool // last is newer than the one saved last
 	nextID  int64
 	wholeID int64 // 0: the next one is saved whole
 	whole   []byte
@@ -44,8 +47,9 @@ func (p *pendingAdvice) insert(ctx context.Context, tx *sql.Tx) error {
 	return err
 }
 
-// SaveAdvice keeps an advice, a JSON object, given at a time in ms UTC. It goes to disk with the next Commit. One that differs from the
-// last in nothing but its member "at" is not saved again.
+// SaveAdvice keeps an advice, a JSON object, given at a time in ms UTC. It goes to disk with the next Commit, at once where a word or a null
+// of it has changed (a verdict, a state, a rule), else every Options.AdviceEvery and at Close; LastAdvice always has the newest. One that
+// differs from the last in nothing but its member "at" is not saved again.
 func (s *Store) SaveAdvice(_ context.Context, at int64, advice []byte) error {
 	sum, err := members(advice)
 	if err != nil {
@@ -60,7 +64,35 @@ func (s *Store) SaveAdvice(_ context.Context, at int64, advice []byte) error {
 	if a.last != nil && maps.Equal(sum, a.lastSum) {
 		return nil
 	}
-	return a.add(SavedAdvice{At: at, JSON: slices.Clone(advice)}, sum)
+	saved := SavedAdvice{At: at, JSON: slices.Clone(advice)}
+	shape := shapeOf(advice)
+	if age := at - a.savedAt; a.last != nil && shape == a.shape && age >= 0 && age < s.opt.AdviceEvery.Milliseconds() {
+		a.last, a.lastSum, a.unsaved = &saved, sum, true
+		return nil
+	}
+	a.shape = shape
+	return a.add(saved, sum)
+}
+
+// shapeOf is an advice without its numbers: equal shapes say the same in other figures.
+func shapeOf(advice []byte) string {
+	out := make([]byte, 0, len(advice))
+	for _, c := range advice {
+		if c >= '0' && c <= '9' || c == '.' || c == '-' || c == '+' {
+			c = '#'
+		}
+		if c != '#' || len(out) == 0 || out[len(out)-1] != '#' {
+			out = append(out, c)
+		}
+	}
+	return string(out)
+}
+
+// saveLast puts the newest advice among what the coming commit writes.
+func (a *adviceState) saveLast() {
+	if a.unsaved {
+		_ = a.add(*a.last, a.lastSum) // compression into memory does not fail
+	}
 }
 
 func (a *adviceState) add(saved SavedAdvice, sum map[string]string) error {
@@ -84,14 +116,14 @@ func (a *adviceState) add(saved SavedAdvice, sum map[string]string) error {
 		a.wholeID = 0
 		a.nextID++
 	}
-	a.last, a.lastSum = &saved, sum
+	a.last, a.lastSum, a.savedAt, a.unsaved = &saved, sum, saved.At, false
 	return nil
 }
 
 // forget readies for a fresh file.
 func (a *adviceState) forget() {
 	last, sum := a.last, a.lastSum
-	*a = adviceState{nextID: a.nextID}
+	*a = adviceState{nextID: a.nextID, shape: a.shape}
 	if last != nil {
 		_ = a.add(*last, sum) // compression into memory does not fail
 	}
@@ -122,12 +154,15 @@ func (s *Store) LastAdvice(context.Context) (*SavedAdvice, error) {
 func (s *Store) AdviceAt(ctx context.Context, at int64) (*SavedAdvice, error) {
 	s.mem.RLock()
 	err := s.checkOpen()
-	pending, db := s.advice.pending, s.reader
+	pending, db, last := s.advice.pending, s.reader, s.advice.last
 	s.mem.RUnlock()
 	if err != nil {
 		return nil, err
 	}
 	var best *SavedAdvice
+	if last != nil && last.At <= at {
+		return last, nil
+	}
 	for i := range pending {
 		if p := &pending[i].saved; p.At <= at && (best == nil || p.At >= best.At) {
 			best = p
@@ -221,7 +256,7 @@ func (s *Store) loadAdvice(ctx context.Context) error {
 	}
 	s.advice = adviceState{nextID: top.Int64 + 1}
 	if len(all) > 0 {
-		s.advice.last = &all[0].SavedAdvice
+		s.advice.last, s.advice.savedAt, s.advice.shape = &all[0].SavedAdvice, all[0].At, shapeOf(all[0].JSON)
 		s.advice.lastSum, _ = members(all[0].JSON) // was checked when it was saved
 	}
 	return nil

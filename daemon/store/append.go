@@ -200,6 +200,9 @@ func (s *Store) commit(ctx context.Context, closing bool) error {
 
 // nextBatch gathers everything that is not on disk under a new number.
 func (s *Store) nextBatch(closing bool) *batch {
+	if closing {
+		s.advice.saveLast()
+	}
 	b := &batch{seq: s.open, names: s.reg.unsaved(), advice: s.advice.pending, cursors: s.dueCursors(closing)}
 	s.open++
 	for _, t := range s.tail {

@@ -194,7 +194,13 @@ func TestFollow(t *testing.T) {
 
 func TestAdvice(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "readings.db")
-	s := open(t, path)
+	every := func() *Store {
+		s, err := Open(ctx, path, Options{AdviceEvery: -1})
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, s.Close()) })
+		return s
+	}
+	s := every()
 	advice := func(i int64) []byte {
 		return fmt.Appendf(nil, `{"at":%d,"pieces":[{"piece":"port topside","verdict":"wait","margin":%d}],"filler":"%s"}`, i, i/2, strings.Repeat("x y z", 300))
 	}
@@ -222,7 +228,7 @@ func TestAdvice(t *testing.T) {
 	}
 	check(s)
 	require.NoError(t, s.Close())
-	s = open(t, path)
+	s = every()
 	check(s)
 	p, err := s.Follow(ctx, "m", Cursor{}, 1e6)
 	require.NoError(t, err)
@@ -243,6 +249,32 @@ func TestAdvice(t *testing.T) {
 	a, err = s.AdviceAt(ctx, t0)
 	require.NoError(t, err)
 	require.Equal(t, string(advice(1)), string(a.JSON))
+}
+
+// Numbers move every minute and go to disk now and then; a word that changes goes at once.
+func TestAdviceOfTheSameShape(t *testing.T) {
+	s := fresh(t)
+	save := func(i int64, verdict string) {
+		require.NoError(t, s.SaveAdvice(ctx, t0+i*minuteMs, fmt.Appendf(nil, `{"at":%d,"verdict":%q,"margin":%g}`, i, verdict, float64(i)-7.5)))
+		require.NoError(t, s.Commit(ctx))
+		a, err := s.LastAdvice(ctx)
+		require.NoError(t, err)
+		require.Equal(t, t0+i*minuteMs, a.At)
+	}
+	for i := range int64(25) {
+		save(i, "wait")
+	}
+	save(25, "stop")
+	save(26, "stop")
+	require.NoError(t, s.Close())
+	s = open(t, s.Path())
+	p, err := s.Follow(ctx, "m", Cursor{}, 1e6)
+	require.NoError(t, err)
+	var at []int64
+	for _, a := range p.Advice {
+		at = append(at, (a.At-t0)/minuteMs)
+	}
+	require.Equal(t, []int64{0, 10, 20, 25, 26}, at) // the newest at Close
 }
 
 func TestPrune(t *testing.T) {

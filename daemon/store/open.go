@@ -23,6 +23,7 @@ import (
 var migrations embed.FS
 
 const (
+	pageSize      = 1024
 	defaultBuffer = 250_000
 	walLimit      = 4 << 20  // the WAL is cut back to this when it starts over
 	walTooLong    = 12 << 20 // above this the writer asks for a checkpoint that empties it
@@ -36,6 +37,9 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	}
 	if opt.Buffer <= 0 {
 		opt.Buffer = defaultBuffer
+	}
+	if opt.AdviceEvery == 0 {
+		opt.AdviceEvery = 10 * time.Minute
 	}
 	lock, err := lockFile(path + ".lock")
 	if err != nil {
@@ -122,8 +126,11 @@ func (s *Store) connect(ctx context.Context) error {
 	if err := checkLength(s.path); err != nil {
 		return err
 	}
+	if err := s.make(ctx); err != nil {
+		return err
+	}
 	w, err := sql.Open("sqlite", dsn(s.path, "busy_timeout(10000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)",
-		fmt.Sprintf("journal_size_limit(%d)", walLimit), "cache_size(-1024)", "wal_autocheckpoint(512)"))
+		fmt.Sprintf("journal_size_limit(%d)", walLimit), "cache_size(-1024)", "wal_autocheckpoint(2000)"))
 	if err != nil {
 		return fmt.Errorf("store: open: %w", err)
 	}
@@ -139,6 +146,21 @@ func (s *Store) connect(ctx context.Context) error {
 	r.SetMaxIdleConns(2)
 	s.writer, s.reader = w, r
 	return nil
+}
+
+// make begins a new file. The page size can only be chosen before the WAL is, and the driver sorts pragmas by name.
+func (s *Store) make(ctx context.Context) error {
+	if size(s.path) > 0 {
+		return nil
+	}
+	db, err := sql.Open("sqlite", dsn(s.path, fmt.Sprintf("page_size(%d)", pageSize)))
+	if err != nil {
+		return fmt.Errorf("store: make %s: %w", s.path, err)
+	}
+	if _, err = db.ExecContext(ctx, `PRAGMA journal_mode(WAL)`); err != nil {
+		err = fmt.Errorf("store: make %s: %w", s.path, err)
+	}
+	return errors.Join(err, db.Close())
 }
 
 func (s *Store) disconnect() error { return errors.Join(s.reader.Close(), s.writer.Close()) }

@@ -55,6 +55,10 @@ type Row struct {
 type Options struct {
 	Now    func() time.Time // for the name of a file set aside and the time of the last commit; time.Now where nil
 	Buffer int64            // readings kept in memory while commits fail, then the oldest are dropped and counted; 250 000 where 0
+
+	// AdviceEvery is how often advice goes to disk that differs from the last in nothing but numbers: forecasts move a little every minute,
+	// and keeping each would cost more writing than all readings. 10 min where 0, always where negative.
+	AdviceEvery time.Duration
 }
 
 const (
