@@ -20,7 +20,7 @@ const (
 
 // Options tune one solve. The zero value is the usual one.
 type Options struct {
-	RelTol     float64 // of conversion per step, relative; 0 is 1e-7. From 1e-12 to 1e-2
+	RelTol     float64 // of conversion per step, relative; 0 is 1e-8. From 1e-12 to 1e-2
 	Conversion float64 // at the start, 0..1: what the batch did in its pot before it was spread
 }
 
@@ -28,7 +28,7 @@ type Options struct {
 var tight = Options{RelTol: 1e-9}
 
 const (
-	usualTol = 1e-7
+	usualTol = 1e-8
 	absTol   = 1e-2 // of conversion, as a share of RelTol: conversion below 1 % is held as closely as 1 % is
 	redTol   = 1e-4 // s of reduced time
 )
