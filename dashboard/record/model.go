@@ -90,9 +90,12 @@ const (
 
 // Channel is the one-minute course of one quantity of a coat, usable readings only. At holds Unix seconds, strictly rising; a minute
 // without a value is left out. U is the standard uncertainty in the same unit, of one value for all or one a sample; empty where unknown.
+// HoldS is how many seconds a value stands for at most, if no other follows sooner: the interval of the trace, or how far apart readings
+// may lie and still be joined. What nothing stands for is a gap.
 type Channel struct {
 	Quantity string
 	Probe    string // "" where it is computed
+	HoldS    int64  // 0 is 60
 	At       []int64
 	V        []float64
 	U        []float64

@@ -1,0 +1,329 @@
+package dashboard
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"tackline/advisor"
+	"tackline/dashboard/record"
+	"tackline/sensors"
+)
+
+// problemJSON is an error as RFC 9457 (2023) wants it, with the field that is to be mended beside.
+type problemJSON struct {
+	Type   string `json:"type"`
+	Title  string `json:"title"`
+	Status int    `json:"status"`
+	Detail string `json:"detail,omitempty"`
+	Field  string `json:"field,omitempty"`
+}
+
+func (h *Handler) problem(w http.ResponseWriter, r *http.Request, status int, field, detail string) {
+	b, err := json.Marshal(problemJSON{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Field: field})
+	if err != nil {
+		http.Error(w, http.StatusText(status), status)
+		return
+	}
+	send(w, r, status, "application/problem+json", append(b, '\n'))
+}
+
+// api makes a handler of a command for programs and for the page's script.
+func (h *Handler) api(do command) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		receipt, err := do(r)
+		if err != nil {
+			status, field, why := h.explain(r, err)
+			h.problem(w, r, status, field, why)
+			return
+		}
+		status := http.StatusCreated
+		if receipt.Repeated {
+			status = http.StatusOK
+		}
+		h.json(w, r, status, map[string]any{"id": receipt.ID, "repeated": receipt.Repeated})
+	}
+}
+
+func (h *Handler) json(w http.ResponseWriter, r *http.Request, status int, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		h.o.Log.Error("dashboard: answer not made", "path", r.URL.Path, "err", err)
+		h.problem(w, r, http.StatusInternalServerError, "", h.tx.get("error_internal"))
+		return
+	}
+	send(w, r, status, "application/json", append(b, '\n'))
+}
+
+// apiView reads the view for the API; ok is false where the problem has been written.
+func (h *Handler) apiView(w http.ResponseWriter, r *http.Request) (v View, stale, ok bool) {
+	v, err := h.o.Source.Now(r.Context())
+	if err != nil {
+		h.o.Log.Error("dashboard: state of the shed not read", "err", err)
+		h.problem(w, r, http.StatusServiceUnavailable, "", h.tx.get("error_now"))
+		return View{}, false, false
+	}
+	v, stale = h.honest(v)
+	return v, stale, true
+}
+
+// timeJSON writes a time in RFC 3339, UTC, or null.
+func timeJSON(t time.Time) *string {
+	if t.IsZero() {
+		return nil
+	}
+	s := t.UTC().Format("2006-01-02T15:04:05Z")
+	return &s
+}
+
+type lastJSON struct {
+	Quantity string  `json:"quantity"`
+	Value    float64 `json:"value"`
+	At       *string `json:"at"`
+	AgeS     float64 `json:"age_s"`
+	Status   string  `json:"status"`
+	Usable   bool    `json:"usable"` // by status; an age over stale_after_s makes it unusable all the same
+}
+
+type probeJSON struct {
+	Probe        string     `json:"probe"`
+	Place        string     `json:"place"`
+	Piece        string     `json:"piece,omitempty"`
+	Seen         *string    `json:"seen"`
+	Problem      string     `json:"problem,omitempty"`
+	Uncalibrated bool       `json:"uncalibrated"`
+	Last         []lastJSON `json:"last"`
+}
+
+type alertJSON struct {
+	ID   int64   `json:"id"`
+	At   *string `json:"at"`
+	Text string  `json:"text"`
+}
+
+// nowJSON is the Advice with what is known of its surroundings.
+type nowJSON struct {
+	advisor.Advice
+	ServerTime *string     `json:"server_time"`
+	ShedName   string      `json:"shed_name"`
+	Zone       string      `json:"zone"`
+	ClockSet   bool        `json:"clock_set"`
+	Simulated  bool        `json:"simulated"`
+	Speed      float64     `json:"speed"`
+	Stale      bool        `json:"stale"`
+	StaleAfter float64     `json:"stale_after_s"`
+	Notice     string      `json:"notice,omitempty"`
+	Problem    string      `json:"problem,omitempty"`
+	Probes     []probeJSON `json:"probes"`
+	Alerts     []alertJSON `json:"alerts"`
+}
+
+func (h *Handler) apiNow(w http.ResponseWriter, r *http.Request) {
+	v, stale, ok := h.apiView(w, r)
+	if !ok {
+		return
+	}
+	out := nowJSON{Advice: v.Advice, ServerTime: timeJSON(v.At), ShedName: v.Shed, Zone: v.Zone.String(), ClockSet: v.ClockSet, Simulated: v.Simulated,
+		Speed: v.Speed, Stale: stale, StaleAfter: v.StaleAfter.Seconds(), Notice: v.Notice, Problem: v.Problem, Probes: []probeJSON{}, Alerts: []alertJSON{}}
+	if out.Pieces == nil {
+		out.Pieces = []advisor.PieceAdvice{}
+	}
+	if out.Coats == nil {
+		out.Coats = []advisor.CoatAdvice{}
+	}
+	if out.Notices == nil {
+		out.Notices = []advisor.Reason{}
+	}
+	for _, p := range v.Probes {
+		pj := probeJSON{Probe: p.Name, Place: string(p.Place), Piece: p.Piece, Seen: timeJSON(p.Seen), Problem: p.Problem, Uncalibrated: p.Uncalibrated,
+			Last: []lastJSON{}}
+		for _, l := range p.Last {
+			pj.Last = append(pj.Last, lastJSON{Quantity: l.Quantity.String(), Value: l.Value, At: timeJSON(l.At), AgeS: v.At.Sub(l.At).Seconds(),
+				Status: l.Status.String(), Usable: l.Status.Usable()})
+		}
+		out.Probes = append(out.Probes, pj)
+	}
+	for _, a := range v.Alerts {
+		out.Alerts = append(out.Alerts, alertJSON{ID: a.ID, At: timeJSON(a.At), Text: a.Text})
+	}
+	h.json(w, r, http.StatusOK, out)
+}
+
+type touchJSON struct {
+	At      *string       `json:"at"`
+	State   advisor.State `json:"state"`
+	Witness bool          `json:"witness"`
+}
+
+type coatJSON struct {
+	ID      int64               `json:"coat_id"`
+	JobID   int64               `json:"job_id"`
+	Job     string              `json:"job"`
+	PieceID int64               `json:"piece_id"`
+	Piece   string              `json:"piece"`
+	Kind    advisor.Kind        `json:"kind"`
+	System  string              `json:"system"`
+	Started *string             `json:"started"`
+	Ended   *string             `json:"ended"`
+	Who     string              `json:"who,omitempty"`
+	AmountG *float64            `json:"amount_g"`
+	ResinC  *float64            `json:"resin_c"`
+	Vessel  string              `json:"vessel,omitempty"`
+	Touches []touchJSON         `json:"touches"`
+	Advice  *advisor.CoatAdvice `json:"advice"` // null once it has ended
+}
+
+func (h *Handler) apiCoats(w http.ResponseWriter, r *http.Request) {
+	v, stale, ok := h.apiView(w, r)
+	if !ok {
+		return
+	}
+	advice := map[int64]*advisor.CoatAdvice{}
+	for i := range v.Advice.Coats {
+		advice[v.Advice.Coats[i].Coat] = &v.Advice.Coats[i]
+	}
+	coats := []coatJSON{}
+	for _, c := range v.Coats {
+		cj := coatJSON{ID: c.ID, JobID: c.Job, Job: c.JobName, PieceID: c.Piece, Piece: c.PieceName, Kind: c.Kind, System: c.System, Started: timeJSON(c.Started),
+			Ended: timeJSON(c.Ended), Who: c.Who, AmountG: c.AmountG, ResinC: c.ResinC, Vessel: c.Vessel, Touches: []touchJSON{}, Advice: advice[c.ID]}
+		for _, t := range c.Touches {
+			cj.Touches = append(cj.Touches, touchJSON{At: timeJSON(t.At), State: t.State, Witness: t.Witness})
+		}
+		coats = append(coats, cj)
+	}
+	h.json(w, r, http.StatusOK, map[string]any{"at": timeJSON(v.At), "stale": stale, "coats": coats})
+}
+
+// apiReadings answers readings?probe=&quantity=&from=&to=&points=. Times are RFC 3339; to is now and from a day before it where not given.
+func (h *Handler) apiReadings(w http.ResponseWriter, r *http.Request) {
+	v, _, ok := h.apiView(w, r)
+	if !ok {
+		return
+	}
+	req, err := seriesRequest(r, v.At)
+	if err == nil {
+		var s Series
+		if s, err = h.o.Source.Series(r.Context(), req); err == nil {
+			h.json(w, r, http.StatusOK, seriesJSON(req, s))
+			return
+		}
+	}
+	status, field, why := h.explain(r, err)
+	h.problem(w, r, status, field, why)
+}
+
+func seriesRequest(r *http.Request, now time.Time) (SeriesRequest, error) {
+	q := r.URL.Query()
+	req := SeriesRequest{Probe: q.Get("probe"), To: now, Points: 600}
+	if req.Probe == "" {
+		return req, &Refusal{Field: "probe", Sentence: "the name of a probe is wanted"}
+	}
+	var err error
+	if req.Quantity, err = sensors.ParseQuantity(q.Get("quantity")); err != nil {
+		return req, &Refusal{Field: "quantity", Sentence: strings.TrimPrefix(err.Error(), "sensors: ")}
+	}
+	if s := q.Get("to"); s != "" {
+		if req.To, err = time.Parse(time.RFC3339, s); err != nil {
+			return req, &Refusal{Field: "to", Sentence: "a time such as 2026-01-14T14:06:00Z is wanted"}
+		}
+	}
+	req.From = req.To.Add(-24 * time.Hour)
+	if s := q.Get("from"); s != "" {
+		if req.From, err = time.Parse(time.RFC3339, s); err != nil {
+			return req, &Refusal{Field: "from", Sentence: "a time such as 2026-01-14T14:06:00Z is wanted"}
+		}
+	}
+	if !req.From.Before(req.To) {
+		return req, &Refusal{Field: "from", Sentence: "from has to be before to"}
+	}
+	if s := q.Get("points"); s != "" {
+		if req.Points, err = strconv.ParseInt(s, 10, 64); err != nil || req.Points < 1 || req.Points > 5000 {
+			return req, &Refusal{Field: "points", Sentence: "a whole number from 1 to 5000 is wanted"}
+		}
+	}
+	return req, nil
+}
+
+func seriesJSON(req SeriesRequest, s Series) any {
+	type point struct {
+		At    *string `json:"at"`
+		Min   float64 `json:"min"`
+		Mean  float64 `json:"mean"`
+		Max   float64 `json:"max"`
+		Count int64   `json:"count"`
+	}
+	points := make([]point, 0, len(s.Points))
+	for _, p := range s.Points {
+		points = append(points, point{timeJSON(p.At), p.Min, p.Mean, p.Max, p.Count})
+	}
+	return map[string]any{"probe": req.Probe, "quantity": req.Quantity.String(), "from": timeJSON(req.From), "to": timeJSON(req.To),
+		"max_gap_s": s.MaxGap.Seconds(), "points": points}
+}
+
+// apiRecord answers records/{job}.html and records/{job}.csv; the latter takes sep, decimal and bom for spreadsheets with a comma in numbers.
+func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
+	name, form, _ := strings.Cut(r.PathValue("file"), ".")
+	id, err := strconv.ParseInt(name, 10, 64)
+	if err != nil || (form != "html" && form != "csv") {
+		h.problem(w, r, http.StatusNotFound, "", "want records/NUMBER.html or records/NUMBER.csv, with the number of a job")
+		return
+	}
+	job, err := h.o.Source.Record(r.Context(), id)
+	if err != nil {
+		if !errors.Is(err, ErrNotFound) {
+			h.o.Log.Error("dashboard: record not made", "job", id, "err", err)
+			h.problem(w, r, http.StatusInternalServerError, "", "the record could not be made: the log says why")
+			return
+		}
+		h.problem(w, r, http.StatusNotFound, "", fmt.Sprintf("no job has the number %d", id))
+		return
+	}
+	var b bytes.Buffer
+	kind := "text/html; charset=utf-8"
+	if form == "csv" {
+		kind = "text/csv; charset=utf-8"
+		o, bad := csvOptions(r)
+		if bad != nil {
+			h.problem(w, r, http.StatusUnprocessableEntity, bad.Field, bad.Sentence)
+			return
+		}
+		err = record.WriteCSV(&b, job, o)
+		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="record-%d.csv"`, id))
+	} else {
+		err = record.WriteHTML(&b, job)
+		// One file without scripts: its one style sheet is let in by its hash, and nothing else.
+		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src '"+record.StyleHash()+"'; base-uri 'none'; frame-ancestors 'none'")
+	}
+	if err != nil {
+		h.o.Log.Error("dashboard: record not written", "job", id, "err", err)
+		h.problem(w, r, http.StatusInternalServerError, "", "the record could not be written: the log says why")
+		return
+	}
+	send(w, r, http.StatusOK, kind, b.Bytes())
+}
+
+func csvOptions(r *http.Request) (record.CSVOptions, *Refusal) {
+	q := r.URL.Query()
+	o := record.CSVOptions{BOM: q.Get("bom") == "1"}
+	switch sep := q.Get("sep"); sep {
+	case "", ",", ";", "\t":
+		o.Sep = sep
+	case "tab":
+		o.Sep = "\t"
+	default:
+		return o, &Refusal{Field: "sep", Sentence: "a comma, a semicolon or tab is wanted"}
+	}
+	switch q.Get("decimal") {
+	case "", ".":
+	case ",":
+		o.DecimalComma = true
+	default:
+		return o, &Refusal{Field: "decimal", Sentence: "a point or a comma is wanted"}
+	}
+	return o, nil
+}

@@ -1,0 +1,243 @@
+package dashboard
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"crypto/rand"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+)
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+// Options are what a Handler is made of. Source is required.
+type Options struct {
+	Source   Source
+	Commands Commands                    // nil: the page is for reading only and takes no entries
+	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
+	Live     func(context.Context) error // for /healthz: nil error while the process works; nil func: always
+	Ready    func(context.Context) error // for /readyz: nil error once readings come and the store takes them; nil func: as Live
+	Log      *slog.Logger                // nil: slog.Default
+	Language string                      // of the texts; "" is en
+	Key      func() string               // makes the keys of forms; nil: 128 random bits
+	Beat     time.Duration               // between two beats of /events; 0 is 4 s
+	Phones   int64                       // streams of /events at once; 0 is 64
+}
+
+// Handler serves page, API and events. It may be used by many goroutines at once.
+type Handler struct {
+	o      Options
+	tx     texts
+	tpl    *template.Template
+	static map[string]asset
+	nav    []navItem
+	root   http.Handler
+
+	slots chan struct{} // one for each open stream of events
+	done  chan struct{} // closed by Close
+	once  sync.Once
+}
+
+var _ http.Handler = (*Handler)(nil)
+
+// New checks the options and gives the handler. The error says what is missing.
+func New(o Options) (*Handler, error) {
+	if o.Source == nil {
+		return nil, errors.New("dashboard: no Source given")
+	}
+	if o.Language == "" {
+		o.Language = "en"
+	}
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Key == nil {
+		o.Key = randomKey
+	}
+	if o.Beat <= 0 {
+		o.Beat = 4 * time.Second
+	}
+	if o.Phones <= 0 {
+		o.Phones = 64
+	}
+	if o.Ready == nil {
+		o.Ready = o.Live
+	}
+	tx, err := loadTexts(o.Language)
+	if err != nil {
+		return nil, err
+	}
+	static, err := loadAssets()
+	if err != nil {
+		return nil, err
+	}
+	h := &Handler{o: o, tx: tx, static: static, slots: make(chan struct{}, o.Phones), done: make(chan struct{})}
+	h.tpl, err = template.New("").Funcs(template.FuncMap{"t": tx.get, "asset": h.assetURL}).ParseFS(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("dashboard: templates: %w", err)
+	}
+	// One line makes a page appear in the navigation; nothing else knows the list.
+	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}}
+	h.root = h.guard(http.NewCrossOriginProtection().Handler(h.routes()))
+	return h, nil
+}
+
+// ServeHTTP serves one request.
+func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) { h.root.ServeHTTP(w, r) }
+
+// Close ends the streams of events, so that a server can be shut down without waiting for the phones. A second Close does nothing.
+func (h *Handler) Close() { h.once.Do(func() { close(h.done) }) }
+
+func (h *Handler) routes() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", h.getShed)
+	mux.HandleFunc("GET /coats", h.getCoats)
+	mux.HandleFunc("GET /coats/new", h.getNewCoat)
+	mux.HandleFunc("POST /coats", h.page(h.startCoat, "/coats"))
+	mux.HandleFunc("POST /coats/{id}/touches", h.page(h.touch, "/coats"))
+	mux.HandleFunc("POST /coats/{id}/end", h.page(h.endCoat, "/coats"))
+	mux.HandleFunc("POST /alerts/{id}/acknowledge", h.page(h.acknowledge, "/"))
+	mux.HandleFunc("GET /events", h.getEvents)
+	mux.HandleFunc("GET /static/{name}", h.getStatic)
+	mux.HandleFunc("GET /healthz", h.health(h.o.Live))
+	mux.HandleFunc("GET /readyz", h.health(h.o.Ready))
+	mux.HandleFunc("GET /api/v1/now", h.apiNow)
+	mux.HandleFunc("GET /api/v1/coats", h.apiCoats)
+	mux.HandleFunc("POST /api/v1/coats", h.api(h.startCoat))
+	mux.HandleFunc("POST /api/v1/coats/{id}/touches", h.api(h.touch))
+	mux.HandleFunc("POST /api/v1/coats/{id}/end", h.api(h.endCoat))
+	mux.HandleFunc("POST /api/v1/alerts/{id}/acknowledge", h.api(h.acknowledge))
+	mux.HandleFunc("GET /api/v1/readings", h.apiReadings)
+	mux.HandleFunc("GET /api/v1/records/{file}", h.apiRecord)
+	return h.lost(mux)
+}
+
+// lost answers what the mux has no handler for in the way of the place: a problem under /api/, a page elsewhere. Allow stays as the mux set it.
+func (h *Handler) lost(mux *http.ServeMux) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		missing, pattern := mux.Handler(r)
+		if pattern != "" {
+			mux.ServeHTTP(w, r)
+			return
+		}
+		probe := statusOnly{head: w.Header(), status: http.StatusOK}
+		missing.ServeHTTP(&probe, r)
+		switch {
+		case probe.status == http.StatusMethodNotAllowed:
+			h.problem(w, r, probe.status, "", r.Method+" is not possible at "+r.URL.Path+": "+w.Header().Get("Allow")+" is")
+		case strings.HasPrefix(r.URL.Path, "/api/"):
+			h.problem(w, r, http.StatusNotFound, "", "there is nothing at "+r.URL.Path)
+		default:
+			h.getNothing(w, r)
+		}
+	})
+}
+
+// statusOnly takes an answer and keeps its status and its head.
+type statusOnly struct {
+	head   http.Header
+	status int
+}
+
+func (s *statusOnly) Header() http.Header         { return s.head }
+func (s *statusOnly) Write(b []byte) (int, error) { return len(b), nil }
+func (s *statusOnly) WriteHeader(status int)      { s.status = status }
+
+// bodyLimit is more than any form of ours needs.
+const bodyLimit = 16 << 10
+
+// guard sets the headers that keep a page to itself, refuses foreign host names, and limits what is read.
+func (h *Handler) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		head := w.Header()
+		head.Set("Content-Security-Policy",
+			"default-src 'self'; base-uri 'none'; object-src 'none'; frame-ancestors 'none'; form-action 'self'")
+		head.Set("X-Content-Type-Options", "nosniff")
+		head.Set("Referrer-Policy", "same-origin")
+		head.Set("Cross-Origin-Opener-Policy", "same-origin")
+		head.Set("Cross-Origin-Resource-Policy", "same-origin")
+		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		head.Set("Cache-Control", "no-store")
+		if !h.hostAllowed(r.Host) {
+			h.problem(w, r, http.StatusMisdirectedRequest, "", "this shed does not answer to the host name "+r.Host+
+				": add it to the names in the config file if it is yours")
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// hostAllowed shuts out pages that point a name of their own at this address (DNS rebinding). An address has no owner who could do that.
+func (h *Handler) hostAllowed(host string) bool {
+	if len(h.o.Hosts) == 0 {
+		return true
+	}
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	host = strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
+	if host == "localhost" || net.ParseIP(host) != nil {
+		return true
+	}
+	for _, name := range h.o.Hosts {
+		if strings.EqualFold(strings.TrimSuffix(name, "."), host) {
+			return true
+		}
+	}
+	return false
+}
+
+func (h *Handler) health(check func(context.Context) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if check != nil {
+			if err := check(r.Context()); err != nil {
+				h.problem(w, r, http.StatusServiceUnavailable, "", err.Error())
+				return
+			}
+		}
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte("ok\n"))
+	}
+}
+
+// send writes a finished answer, packed where the other side can unpack it and it is worth it.
+func send(w http.ResponseWriter, r *http.Request, status int, kind string, body []byte) {
+	head := w.Header()
+	head.Set("Content-Type", kind)
+	head.Add("Vary", "Accept-Encoding")
+	if len(body) > 1200 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		head.Set("Content-Encoding", "gzip")
+		body = pack(body, gzip.DefaultCompression)
+	}
+	w.WriteHeader(status)
+	_, _ = w.Write(body)
+}
+
+func pack(b []byte, level int) []byte {
+	var out bytes.Buffer
+	z, err := gzip.NewWriterLevel(&out, level)
+	if err != nil {
+		return b
+	}
+	_, _ = z.Write(b) // a bytes.Buffer takes everything
+	_ = z.Close()
+	return out.Bytes()
+}
+
+func randomKey() string {
+	var b [16]byte
+	_, _ = rand.Read(b[:]) // never fails: crypto/rand ends the program instead
+	return hex.EncodeToString(b[:])
+}

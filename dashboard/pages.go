@@ -1,0 +1,212 @@
+package dashboard
+
+import (
+	"bytes"
+	"errors"
+	"net/http"
+	"strings"
+	"time"
+
+	"tackline/advisor"
+)
+
+// navItem is a page in the navigation.
+type navItem struct {
+	URL, Text string
+	Here      bool
+}
+
+// base is what every page has.
+type base struct {
+	Title    string
+	Shed     string
+	When     string // date and time of the shed, with its zone
+	At       string // Unix seconds of the daemon
+	Speed    float64
+	Stale    int64 // s
+	Nav      []navItem
+	Banners  []string
+	Alerts   []alertRow
+	CanWrite bool
+	Refresh  bool // whether the page is fetched anew by itself where there is no script
+	Live     bool // whether its content follows the events
+	IsStale  bool
+}
+
+type alertRow struct {
+	ID         int64
+	Text, When string
+	Key        string
+}
+
+// errorPage is what is shown where a page can't be.
+type errorPage struct {
+	base
+	Heading, Why string
+	Back         string
+}
+
+// honest gives the view without what it may not say: advice that is older than the readings' limit speaks of a shed that is gone, so every
+// verdict becomes "can't say" and no window is open.
+func (h *Handler) honest(v View) (out View, stale bool) {
+	if v.Zone == nil {
+		v.Zone = time.UTC
+	}
+	at := v.Advice.At.Time()
+	if v.StaleAfter <= 0 || at.IsZero() || v.At.Sub(at) <= v.StaleAfter {
+		return v, false
+	}
+	text := h.tx.get("banner_stale", length(v.At.Sub(at)))
+	pieces := append([]advisor.PieceAdvice(nil), v.Advice.Pieces...)
+	for i := range pieces {
+		pieces[i].Verdict = pieces[i].Verdict.Worse(advisor.CantSay)
+		reason := advisor.Reason{Rule: "trust", Verdict: advisor.CantSay, Text: text}
+		pieces[i].Reasons = append([]advisor.Reason{reason}, pieces[i].Reasons...)
+	}
+	coats := append([]advisor.CoatAdvice(nil), v.Advice.Coats...)
+	for i := range coats {
+		if coats[i].CantSay == "" {
+			coats[i].CantSay = text
+		}
+		coats[i].State = ""
+		windows := append([]advisor.Window(nil), coats[i].Windows...)
+		for k := range windows {
+			windows[k].Phase = "can't say"
+		}
+		coats[i].Windows = windows
+	}
+	v.Advice.Pieces, v.Advice.Coats = pieces, coats
+	return v, true
+}
+
+// base fills in what every page has.
+func (h *Handler) base(v View, stale bool, title, here string) base {
+	at := v.At.In(v.Zone)
+	b := base{Title: title, Shed: v.Shed, When: at.Format(h.tx.get("day_long")), At: unix(v.At), Speed: v.Speed, Stale: int64(v.StaleAfter.Seconds()),
+		CanWrite: h.o.Commands != nil, Refresh: true, Live: true, IsStale: stale, Nav: h.navigation(here)}
+	if b.Speed <= 0 {
+		b.Speed = 1
+	}
+	if stale {
+		b.Banners = append(b.Banners, h.tx.get("banner_stale", length(v.At.Sub(v.Advice.At.Time()))))
+	}
+	if !v.ClockSet {
+		b.Banners = append(b.Banners, h.tx.get("banner_clock"))
+	}
+	if v.Problem != "" {
+		b.Banners = append(b.Banners, h.tx.get("banner_problem", v.Problem))
+	}
+	switch {
+	case v.Notice != "":
+		b.Banners = append(b.Banners, v.Notice)
+	case v.Simulated && b.Speed != 1:
+		b.Banners = append(b.Banners, h.tx.get("banner_speed", number(b.Speed, 0)))
+	case v.Simulated:
+		b.Banners = append(b.Banners, h.tx.get("banner_simulated"))
+	}
+	for _, a := range v.Alerts {
+		b.Alerts = append(b.Alerts, alertRow{ID: a.ID, Text: a.Text, When: clock(a.At, v.At, v.Zone), Key: h.o.Key()})
+	}
+	return b
+}
+
+func (h *Handler) navigation(here string) []navItem {
+	nav := append([]navItem(nil), h.nav...)
+	for i := range nav {
+		nav[i].Here = nav[i].URL == here
+	}
+	return nav
+}
+
+// render writes a page, or only its changing part where the script asked for that.
+func (h *Handler) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
+	block := name
+	if r.Header.Get("X-Part") == "main" {
+		block = name + ":main"
+	}
+	var b bytes.Buffer
+	if err := h.tpl.ExecuteTemplate(&b, block, data); err != nil {
+		h.o.Log.Error("dashboard: page not made", "page", name, "err", err)
+		http.Error(w, h.tx.get("error_internal"), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Add("Vary", "X-Part")
+	send(w, r, status, "text/html; charset=utf-8", b.Bytes())
+}
+
+// now reads the view. Where that fails the error page is written and ok is false.
+func (h *Handler) now(w http.ResponseWriter, r *http.Request, here string) (v View, stale, ok bool) {
+	v, err := h.o.Source.Now(r.Context())
+	if err == nil {
+		v, stale = h.honest(v)
+		return v, stale, true
+	}
+	if r.Context().Err() == nil {
+		h.o.Log.Error("dashboard: state of the shed not read", "err", err)
+	}
+	h.fail(w, r, http.StatusServiceUnavailable, here, h.tx.get("error_now"), h.tx.get("error_now_why"), "", true)
+	return View{}, false, false
+}
+
+func (h *Handler) fail(w http.ResponseWriter, r *http.Request, status int, here, heading, why, back string, again bool) {
+	p := errorPage{base: base{Title: h.tx.get("title_error"), Speed: 1, Nav: h.navigation(here), Refresh: again, Live: again}, Heading: heading, Why: why, Back: back}
+	h.render(w, r, status, "error", p)
+}
+
+func (h *Handler) getNothing(w http.ResponseWriter, r *http.Request) {
+	h.fail(w, r, http.StatusNotFound, "", h.tx.get("error_not_found"), h.tx.get("error_not_found_why"), "", false)
+}
+
+func (h *Handler) getShed(w http.ResponseWriter, r *http.Request) {
+	if v, stale, ok := h.now(w, r, "/"); ok {
+		h.render(w, r, http.StatusOK, "shed", h.shedPage(v, stale))
+	}
+}
+
+func (h *Handler) getCoats(w http.ResponseWriter, r *http.Request) {
+	if v, stale, ok := h.now(w, r, "/coats"); ok {
+		h.render(w, r, http.StatusOK, "coats", h.coatsPage(v, stale))
+	}
+}
+
+func (h *Handler) getNewCoat(w http.ResponseWriter, r *http.Request) {
+	if v, stale, ok := h.now(w, r, "/coats"); ok {
+		h.render(w, r, http.StatusOK, "new", h.newPage(v, stale, r.URL.Query().Get("piece")))
+	}
+}
+
+// command reads a request, obeys it, and gives the receipt.
+type command func(r *http.Request) (Receipt, error)
+
+// page makes a handler of a plain form: obey, then go back to a page that shows it; or say on a page why not.
+func (h *Handler) page(do command, back string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		_, err := do(r)
+		if err == nil {
+			http.Redirect(w, r, back, http.StatusSeeOther)
+			return
+		}
+		status, _, why := h.explain(r, err)
+		h.fail(w, r, status, back, h.tx.get("error_kept"), why, back, false)
+	}
+}
+
+// explain turns an error into a status, a field and a sentence for people; what they can't mend goes to the log.
+func (h *Handler) explain(r *http.Request, err error) (status int, field, sentence string) {
+	var refusal *Refusal
+	var tooLong *http.MaxBytesError
+	switch {
+	case errors.As(err, &refusal):
+		return http.StatusUnprocessableEntity, refusal.Field, refusal.Sentence
+	case errors.Is(err, ErrNotFound):
+		return http.StatusNotFound, "", strings.TrimPrefix(err.Error(), "dashboard: ")
+	case errors.As(err, &tooLong):
+		return http.StatusRequestEntityTooLarge, "", "the request is longer than 16 kB"
+	case errors.Is(err, errMalformed):
+		return http.StatusBadRequest, "", strings.TrimPrefix(err.Error(), "dashboard: ")
+	case errors.Is(err, errReadOnly):
+		return http.StatusForbidden, "", h.tx.get("error_readonly")
+	}
+	h.o.Log.Error("dashboard: request failed", "path", r.URL.Path, "err", err)
+	return http.StatusInternalServerError, "", h.tx.get("error_internal")
+}
