@@ -65,8 +65,8 @@ func BenchmarkState(b *testing.B) {
 	}
 }
 
-// BenchmarkStateAfterChange works out the state of 3000 entries.
-func BenchmarkStateAfterChange(b *testing.B) {
+// BenchmarkStateFromNothing works out the state of 3000 entries as after Open.
+func BenchmarkStateFromNothing(b *testing.B) {
 	book, _ := benchBook(b, 3000)
 	b.ResetTimer()
 	for range b.N {

@@ -34,7 +34,7 @@ type Book struct {
 	path   string
 	write  *sql.DB // one connection; every transaction is BEGIN IMMEDIATE
 	read   *sql.DB // a few connections that cannot write
-	cached atomic.Pointer[State]
+	cached atomic.Pointer[cache]
 }
 
 // Open opens the book at path, makes it where there is none, and brings an older one to the present schema (after a backup beside it).

@@ -93,7 +93,7 @@ func (l *ledger) all() (map[ref][]byte, error) {
 	return m, nil
 }
 
-func sortedRefs(m map[ref][]byte) []ref {
+func sortedRefs[V any](m map[ref]V) []ref {
 	refs := make([]ref, 0, len(m))
 	for r := range m {
 		refs = append(refs, r)

@@ -29,10 +29,19 @@ func order(s advisor.State) int64 {
 // meanings says where a touch does not fit the coat or the touches before it. It is worked out from what stands now, so that an undo of the
 // other touch settles it.
 func meanings(s *State) {
+	type surface struct {
+		coat    int64
+		witness bool
+	}
+	coats := map[int64]*Coat{}
+	for i := range s.Coats {
+		coats[s.Coats[i].ID] = &s.Coats[i]
+	}
+	furthest := map[surface]*Touched{} // of the touches so far
 	for i := range s.Touches {
 		t := &s.Touches[i]
-		c, ok := s.Coat(t.Coat)
-		if !ok {
+		c := coats[t.Coat]
+		if c == nil {
 			continue
 		}
 		if t.When.Boot == c.Started.Boot && t.When.MS < c.Started.MS {
@@ -41,12 +50,14 @@ func meanings(s *State) {
 		if !c.Running() && t.When.Boot == c.Ended.Boot && t.When.MS > c.Ended.MS {
 			t.Means = append(t.Means, fmt.Sprintf("it is after the coat was ended, %s: it counts, the frozen trace does not reach to it", utc(c.Ended.MS)))
 		}
-		for j := 0; j < i; j++ {
-			u := s.Touches[j]
-			if u.Coat == t.Coat && u.Witness == t.Witness && order(u.State) > order(t.State) {
-				t.Means = append(t.Means, fmt.Sprintf("it contradicts the touch %q of %s (entry %d): both are kept and the windows grow wider; undo the one that was a slip",
-					u.State, utc(u.When.MS), u.ID))
-			}
+		at := surface{t.Coat, t.Witness}
+		u := furthest[at]
+		switch {
+		case u == nil || order(t.State) >= order(u.State):
+			furthest[at] = t
+		default:
+			t.Means = append(t.Means, fmt.Sprintf("it contradicts the touch %q of %s (entry %d): both are kept and the windows grow wider; undo the one that was a slip",
+				u.State, utc(u.When.MS), u.ID))
 		}
 	}
 }

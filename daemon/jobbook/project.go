@@ -27,7 +27,7 @@ func tableLedger(ctx context.Context, tx *sql.Tx, seq int64) *ledger {
 			}
 			return body, nil
 		},
-		scan: func() (map[ref][]byte, error) { return loadEntities(ctx, tx) },
+		scan: func() (map[ref][]byte, error) { return loadEntities(ctx, tx, "1") },
 		past: func(s int64) ([]effect, error) { return loadEffects(ctx, tx, "seq = ?", s) },
 		mark: func(s, by int64) error {
 			if _, err := tx.ExecContext(ctx, "UPDATE effect SET undone = ? WHERE seq = ?", by, s); err != nil {
@@ -39,8 +39,8 @@ func tableLedger(ctx context.Context, tx *sql.Tx, seq int64) *ledger {
 	}
 }
 
-func loadEntities(ctx context.Context, q querier) (map[ref][]byte, error) {
-	rows, err := q.QueryContext(ctx, "SELECT class, id, body FROM entity")
+func loadEntities(ctx context.Context, q querier, where string, args ...any) (map[ref][]byte, error) {
+	rows, err := q.QueryContext(ctx, "SELECT class, id, body FROM entity WHERE "+where, args...)
 	if err != nil {
 		return nil, fmt.Errorf("jobbook: read the entities: %w", err)
 	}
@@ -232,7 +232,7 @@ func (b *Book) CheckState(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	stored, err := loadEntities(ctx, tx)
+	stored, err := loadEntities(ctx, tx, "1")
 	if err != nil {
 		return err
 	}

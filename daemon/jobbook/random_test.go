@@ -124,7 +124,7 @@ func TestRebuildIsEqual(t *testing.T) {
 			require.Equal(t, after.Seq, res.Seq)
 		}
 		require.NoError(t, b.CheckState(ctx))
-		before, err := b.State(ctx)
+		before, err := b.State(ctx) // grown command by command
 		require.NoError(t, err)
 		nothingDangles(t, before)
 		require.NoError(t, b.Rebuild(ctx))

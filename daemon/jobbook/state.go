@@ -1,10 +1,13 @@
 package jobbook
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"maps"
 	"sort"
 )
 
@@ -33,7 +36,14 @@ type State struct {
 	Frozen       []FrozenInfo     // the newest of a coat is the one that holds
 }
 
-// State gives the book as it is now. It is kept until the next command, so that asking often costs one small query.
+// cache is the last state and the entities that it was made of, those that were undone too. Neither is changed once it stands here.
+type cache struct {
+	state    *State
+	entities map[ref]entity
+}
+
+// State gives the book as it is now. It is kept until the next command, so that asking often costs one small query, and after a command
+// only what that changed is read again.
 func (b *Book) State(ctx context.Context) (*State, error) {
 	tx, err := b.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
@@ -44,38 +54,60 @@ func (b *Book) State(ctx context.Context) (*State, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s := b.cached.Load(); s != nil && s.Seq == seq && string(s.Hash) == string(sum) {
-		return s, nil
+	old := b.cached.Load()
+	if old != nil && old.state.Seq == seq && bytes.Equal(old.state.Hash, sum) {
+		return old.state, nil
 	}
-	all, err := loadEntities(ctx, tx)
+	entities, err := readEntities(ctx, tx, old, seq)
 	if err != nil {
 		return nil, err
 	}
-	s, err := newState(all)
-	if err != nil {
-		return nil, err
-	}
+	s := newState(entities)
 	s.Seq, s.Hash = seq, sum
-	b.cached.Store(s)
+	b.cached.Store(&cache{state: s, entities: entities})
 	return s, nil
 }
 
-func newState(all map[ref][]byte) (*State, error) {
-	s := &State{Clocks: map[string]int64{}}
-	for _, r := range sortedRefs(all) {
+// readEntities reads what changed since the cache was made, or everything where the cache is not of this journal's past.
+func readEntities(ctx context.Context, tx *sql.Tx, old *cache, seq int64) (map[ref]entity, error) {
+	where, args, out := "1", []any(nil), map[ref]entity{}
+	if old != nil && old.state.Seq <= seq {
+		var sum []byte
+		err := tx.QueryRowContext(ctx, "SELECT hash FROM journal WHERE seq = ?", old.state.Seq).Scan(&sum)
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return nil, fmt.Errorf("jobbook: read the journal: %w", err)
+		}
+		if bytes.Equal(sum, old.state.Hash) {
+			where, args = "(class, id) IN (SELECT class, id FROM effect WHERE seq > ?)", []any{old.state.Seq}
+			maps.Copy(out, old.entities)
+		}
+	}
+	changed, err := loadEntities(ctx, tx, where, args...)
+	if err != nil {
+		return nil, err
+	}
+	for r, body := range changed {
 		e := newEntity(r.class)
 		if e == nil {
 			return nil, fmt.Errorf("jobbook: the book has a %q, which this tackline does not know", r.class)
 		}
-		if err := json.Unmarshal(all[r], e); err != nil {
+		if err := json.Unmarshal(body, e); err != nil {
 			return nil, fmt.Errorf("jobbook: %s %d in the book cannot be read: %w", r.class, r.id, err)
 		}
-		if e.head().Withdrawn == 0 {
+		out[r] = e
+	}
+	return out, nil
+}
+
+func newState(entities map[ref]entity) *State {
+	s := &State{Clocks: map[string]int64{}}
+	for _, r := range sortedRefs(entities) {
+		if e := entities[r]; e.head().Withdrawn == 0 {
 			s.add(e)
 		}
 	}
 	s.derive()
-	return s, nil
+	return s
 }
 
 func (s *State) add(e entity) {
@@ -132,13 +164,14 @@ func (s *State) derive() {
 	for i := range s.Pieces {
 		s.Pieces[i].BareNow = s.Pieces[i].Bare && !coated[s.Pieces[i].ID]
 	}
+	stock := map[int64]*Stock{}
 	for i := range s.Stock {
-		st := &s.Stock[i]
-		st.Left = st.Counted
-		for _, u := range s.Uses {
-			if u.Stock == st.ID && u.ID > st.CountedSeq {
-				st.Left -= u.Amount
-			}
+		s.Stock[i].Left = s.Stock[i].Counted
+		stock[s.Stock[i].ID] = &s.Stock[i]
+	}
+	for _, u := range s.Uses {
+		if st := stock[u.Stock]; st != nil && u.ID > st.CountedSeq {
+			st.Left -= u.Amount
 		}
 	}
 	s.endPlacements()
