@@ -57,8 +57,9 @@ func newRootCmd(e env) *cobra.Command {
 	root.SuggestionsMinimumDistance = 2
 
 	add(root, groupShed,
+		newDemoCmd(e),
+		newDaemonCmd(e),
 		newCheckCmd(e),
-		// daemon, demo, now, coat, record, alert ...: one line each
 	)
 	add(root, groupHand,
 		newAirCmd(e),

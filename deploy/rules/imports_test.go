@@ -30,18 +30,20 @@ type rule struct {
 var noWorld = []string{"os", "net", "log", "database/sql", "math/rand", "os/exec", "syscall", "runtime", "io/fs", "testing", "embed"}
 
 const (
-	units = module + "/advisor/units"
-	trace = module + "/advisor/trace"
-	air   = module + "/advisor/air"
-	gonum = "gonum.org/v1/gonum/"
+	units   = module + "/advisor/units"
+	trace   = module + "/advisor/trace"
+	air     = module + "/advisor/air"
+	gonum   = "gonum.org/v1/gonum/"
+	tridiag = module + "/advisor/internal/tridiag"
 )
 
 var rules = []rule{
 	{"advisor/units", nil, noWorld, "typed numbers are the ground of everything: they lean on nothing"},
 	{"advisor/trace", nil, noWorld, "a history is times and numbers, whatever was measured"},
 	{"advisor/air", []string{units, trace, gonum}, noWorld, "the laws of moist air know no timber and no resin"},
-	{"advisor/timber", []string{units, trace, air, gonum}, noWorld, "timber stands in air"},
-	{"advisor/heat", []string{units, trace, air, gonum}, noWorld, "heat moves between air and a panel, whatever it is made of"},
+	{"advisor/internal", []string{units, trace, gonum}, noWorld, "solvers and reference cases that several laws share know none of them"},
+	{"advisor/timber", []string{units, trace, air, tridiag, gonum}, noWorld, "timber stands in air"},
+	{"advisor/heat", []string{units, trace, air, tridiag, gonum}, noWorld, "heat moves between air and a panel, whatever it is made of"},
 	{"advisor/cure", []string{units, trace, air, gonum}, noWorld, "a film cures along a temperature, wherever that comes from"},
 	{"advisor/batch", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "a batch is resin that cures in a vessel"},
 	{"advisor/forecast", []string{units, trace, air, gonum}, noWorld, "the next days follow from the log alone, not from what is done with them"},
@@ -49,7 +51,7 @@ var rules = []rule{
 	{"advisor", []string{module + "/advisor/", gonum}, noWorld, "advice must come out the same in a test, a replay and a record ten years on"},
 
 	{"=sensors", nil, nil, "anyone may name a Reading without pulling in a bus"},
-	{"sensors/sensortest", []string{"=" + module + "/sensors", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
+	{"sensors/sensortest", []string{"=" + module + "/sensors", "periph.io/x/conn/", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
 	{"sensors/drivers", []string{module + "/sensors", "periph.io/x/"}, nil, "the table of drivers is the one place that knows all chips and opens buses"},
 	{"sensors", []string{"=" + module + "/sensors", module + "/sensors/sensortest", module + "/sensors/tracefile", module + "/sensors/internal/",
 		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/"},
@@ -64,7 +66,7 @@ var rules = []rule{
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
 	{"daemon/alert/alerttest", []string{"=" + module + "/daemon/alert", "github.com/stretchr/testify/require"}, nil, "the suite that every way out runs knows them only by the interface"},
 	{"=daemon/alert", nil, nil, "what to say and when is decided from plain values: it knows neither advice nor storage"},
-	{"daemon/alert", []string{"=" + module + "/daemon/alert", module + "/daemon/alert/alerttest", "github.com/wneessen/go-mail"}, nil,
+	{"daemon/alert", []string{"=" + module + "/daemon/alert", module + "/daemon/alert/alerttest", module + "/daemon/alert/internal/", "github.com/wneessen/go-mail"}, nil,
 		"a way out knows the message and its own server"},
 	{"daemon/assess", []string{module + "/advisor", module + "/sensors", module + "/daemon/jobbook", module + "/daemon/alert"}, nil,
 		"the join of facts and laws: it reads what is stored and calls no way out"},

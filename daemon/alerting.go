@@ -1,0 +1,299 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"tackline/daemon/alert"
+	"tackline/daemon/alert/ntfy"
+	"tackline/daemon/alert/webhook"
+	"tackline/daemon/clock"
+	"tackline/daemon/config"
+	"tackline/daemon/jobbook"
+	"tackline/daemon/poll"
+)
+
+// stateEvery is how often, in ms, the state of alerts is kept though nothing was told: what a restart may forget of a hold time.
+const stateEvery = 10 * minuteMs
+
+// alerting decides what to tell, and keeps what was told.
+type alerting struct {
+	d      *Daemon
+	outbox *alert.Outbox
+	queue  *queue
+	policy alert.Policy
+
+	mu      sync.Mutex // guards what follows: the loop decides, phones acknowledge
+	state   alert.State
+	mono    int64 // ms since boot of the last decision
+	boot    string
+	keptAt  int64 // AgeMS of the state that is on disk
+	pending bool  // the state in memory is newer than that on disk in more than its age
+}
+
+func newAlerting(d *Daemon) (*alerting, error) {
+	stored, err := d.book.AlertState(d.life)
+	if err != nil {
+		return nil, err
+	}
+	a := &alerting{d: d, queue: &queue{book: d.book}, policy: policyOf(d.o.Config.Alerts)}
+	if a.state, err = alert.ParseState(stored); err != nil {
+		return nil, err
+	}
+	a.keptAt = a.state.AgeMS
+	if err := a.policy.Validate(); err != nil {
+		return nil, err
+	}
+	routes, err := d.routes()
+	if err != nil {
+		return nil, err
+	}
+	a.outbox, err = alert.NewOutbox(a.queue, append(routes, d.o.Ways...), alert.Options{Zone: d.o.Config.Shed.Zone})
+	return a, err
+}
+
+// routes makes the ways out of the config.
+func (d *Daemon) routes() ([]alert.Route, error) {
+	var out []alert.Route
+	var errs []error
+	for _, c := range d.o.Config.Alerts {
+		least, err := alert.ParseSeverity(c.Min)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		token, err := d.o.Config.Token(c.TokenFile)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		var way alert.Way
+		switch c.Kind {
+		case "log":
+			way, err = alert.NewLog(d.log.Handler())
+		case "webhook":
+			way, err = webhook.New(webhook.Config{URL: c.URL, Token: token})
+		case "ntfy":
+			way, err = ntfy.New(ntfy.Config{Server: c.URL, Topic: c.Topic, Token: token})
+		default:
+			err = fmt.Errorf("daemon: alert %q: kind %q is in the config and not in the daemon", c.Name, c.Kind)
+		}
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		out = append(out, alert.Route{Name: c.Name, Way: way, Least: least})
+	}
+	return out, errors.Join(errs...)
+}
+
+// policyOf gives the first quiet hours of the config to all: the decision is made once for the shed.
+func policyOf(ways []config.Alert) alert.Policy {
+	p := alert.DefaultPolicy()
+	p.Quiet = alert.Quiet{}
+	for _, w := range ways {
+		if q := w.Quiet; q != nil {
+			p.Quiet = alert.Quiet{From: q.FromMin, To: q.ToMin}
+			if s, err := alert.ParseSeverity(q.Passes); err == nil {
+				p.Quiet.Passes = s
+			}
+			p.NightWindows = alert.NightWindows{Wake: q.Wake, At: q.WindowsMin}
+			break
+		}
+	}
+	return p
+}
+
+// decide decides on all conditions of a moment, and puts what is to be told out. It gives the messages.
+func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, stamp clock.Stamp) ([]alert.Message, error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	elapsed := time.Duration(0)
+	if a.boot == stamp.Boot {
+		elapsed = time.Duration(stamp.Mono-a.mono) * time.Millisecond
+	}
+	now := time.UnixMilli(stamp.Wall).UTC()
+	next, messages, decisions := alert.Decide(a.state, conditions, a.policy,
+		alert.Moment{Now: now, Elapsed: elapsed, Zone: a.d.o.Config.Shed.Zone, ClockSet: stamp.State.Trusted()})
+	for _, d := range decisions {
+		a.pending = a.pending || d.Told || len(next.Groups) != len(a.state.Groups)
+	}
+	for i := range messages {
+		messages[i].Unset = !stamp.State.Trusted()
+	}
+	if len(messages) > 0 || a.pending || next.AgeMS-a.keptAt >= stateEvery {
+		a.queue.tell(messages)
+		if err := a.outbox.Put(ctx, next, messages, now); err != nil {
+			return nil, err // the old state stays: the same is decided again
+		}
+		a.keptAt, a.pending = next.AgeMS, false
+	}
+	a.state, a.mono, a.boot = next, stamp.Mono, stamp.Boot
+	if a.d.free() && len(messages) > 0 {
+		if _, err := a.outbox.Deliver(ctx, now); err != nil {
+			return messages, err
+		}
+	}
+	return messages, nil
+}
+
+// keep stores the state as it is.
+func (a *alerting) keep(ctx context.Context) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.outbox == nil || a.state.Version == 0 {
+		return nil
+	}
+	return a.outbox.Put(ctx, a.state, nil, a.d.now())
+}
+
+// acknowledge stops the repeats of what holds under a key.
+func (a *alerting) acknowledge(ctx context.Context, key, who string) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	next, err := a.state.Acknowledge(key, who, a.d.now())
+	if err != nil {
+		return err
+	}
+	if err := a.outbox.Put(ctx, next, nil, a.d.now()); err != nil {
+		return err
+	}
+	a.state = next
+	return nil
+}
+
+func (a *alerting) standing() []alert.Standing {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.state.Standing()
+}
+
+// conditions are those of the daemon itself: probes, clock, files, mirror.
+func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
+	var out []alert.Condition
+	byBus := map[string]int64{}
+	states := d.poller.States()
+	for _, s := range states {
+		byBus[s.Bus]++
+	}
+	for i, s := range states {
+		wrong := presence(s, stamp.Wall, d.o.Config.Probes[i].StaleAfter)
+		c := alert.Condition{Key: "probe/" + s.Name, Severity: alert.Warning, Active: wrong != "", Link: "/", Hold: time.Minute, ClearHold: time.Minute,
+			Title:   "Probe silent: " + s.Name,
+			Body:    fmt.Sprintf("Probe %s (%s): %s. %sWhat needs it can't be said until it is back. Look at plug and cable.", s.Name, s.Place, wrong, lastError(s)),
+			Cleared: "Probe " + s.Name + " gives readings again."}
+		if byBus[s.Bus] > 1 {
+			c.Cause, c.CauseTitle = "bus/"+s.Bus, "Probes silent on "+s.Bus
+		}
+		out = append(out, c)
+	}
+	out = append(out,
+		alert.Condition{Key: "clock", Severity: alert.Warning, Active: !stamp.State.Trusted(), Hold: 10 * time.Minute, Link: "/",
+			Title: "Clock not set", Body: "The board's clock is not set. Readings are kept and dated later; nothing that needs the time of day can be said until it is.",
+			Cleared: "The clock is set."},
+		d.partCondition("store", alert.Critical, "Readings are not written", "The card may be full or failing: readings stay in memory only, and are lost when the power goes."),
+		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them."),
+	)
+	if d.mirror != nil {
+		out = append(out, d.mirror.condition(stamp))
+	}
+	return out
+}
+
+func lastError(s poll.State) string {
+	if s.LastError == "" || s.Presence == poll.Present {
+		return ""
+	}
+	return "Last error: " + alert.OneLine(s.LastError, 200) + ". "
+}
+
+func (d *Daemon) partCondition(part string, severity alert.Severity, title, body string) alert.Condition {
+	err := d.errs.get(part)
+	c := alert.Condition{Key: "part/" + part, Severity: severity, Active: err != nil, Title: title, Body: body, Link: "/", ClearHold: time.Minute}
+	if err != nil {
+		c.Body += " Cause: " + alert.OneLine(err.Error(), 300)
+	}
+	return c
+}
+
+// queue is the outbox's place in the job book.
+type queue struct {
+	book *jobbook.Book
+	told []jobbook.Told // of the next Keep; the caller holds alerting.mu
+}
+
+var _ alert.Queue = (*queue)(nil)
+
+// tell notes messages for the coats' records; they are kept with the next Keep.
+func (q *queue) tell(messages []alert.Message) {
+	q.told = q.told[:0]
+	for _, m := range messages {
+		q.told = append(q.told, jobbook.Told{AtMS: m.At.UnixMilli(), AlertKey: m.Key, Coat: coatOfKey(m.Key), Event: string(m.Kind),
+			Severity: m.Severity.String(), Title: m.Title, Body: m.Body})
+	}
+}
+
+// coatOfKey gives the coat of a key such as coat/12/tack_open, 0 where there is none.
+func coatOfKey(key string) int64 {
+	rest, ok := strings.CutPrefix(key, "coat/")
+	if !ok {
+		return 0
+	}
+	id, _, _ := strings.Cut(rest, "/")
+	n, err := strconv.ParseInt(id, 10, 64)
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// Keep does as alert.Queue says, and keeps what was told in the same transaction.
+func (q *queue) Keep(ctx context.Context, state []byte, rows []alert.Row) error {
+	told := q.told
+	q.told = nil
+	return q.book.KeepAlerts(ctx, state, bookRows(rows), told)
+}
+
+// Waiting does as alert.Queue says.
+func (q *queue) Waiting(ctx context.Context, way string, limit int64) ([]alert.Row, error) {
+	rows, err := q.book.WaitingOn(ctx, way, limit)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]alert.Row, len(rows))
+	for i, r := range rows {
+		out[i] = alert.Row{ID: r.ID, Way: r.Way, Key: r.AlertKey, Body: r.Body, Made: time.UnixMilli(r.MadeMS).UTC(), Due: time.UnixMilli(r.DueMS).UTC(),
+			Tries: r.Tries, State: r.State, Error: r.Error}
+		if r.DoneMS != 0 {
+			out[i].Done = time.UnixMilli(r.DoneMS).UTC()
+		}
+	}
+	return out, nil
+}
+
+// Mark does as alert.Queue says.
+func (q *queue) Mark(ctx context.Context, rows []alert.Row) error {
+	return q.book.ReplaceQueued(ctx, bookRows(rows))
+}
+
+// Sent does as alert.Queue says.
+func (q *queue) Sent(ctx context.Context, way string, from, to time.Time) (int64, error) {
+	return q.book.SentOn(ctx, way, from.UnixMilli(), to.UnixMilli())
+}
+
+func bookRows(rows []alert.Row) []jobbook.QueueRow {
+	out := make([]jobbook.QueueRow, len(rows))
+	for i, r := range rows {
+		out[i] = jobbook.QueueRow{ID: r.ID, Way: r.Way, AlertKey: r.Key, Body: r.Body, MadeMS: r.Made.UnixMilli(), DueMS: r.Due.UnixMilli(),
+			Tries: r.Tries, State: r.State, Error: r.Error}
+		if !r.Done.IsZero() {
+			out[i].DoneMS = r.Done.UnixMilli()
+		}
+	}
+	return out
+}

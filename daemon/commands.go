@@ -1,0 +1,138 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"tackline/advisor/cure"
+	"tackline/daemon/alert"
+	"tackline/daemon/jobbook"
+	"tackline/dashboard"
+)
+
+// commands brings what people say on the page into the job book. Every one is in the journal before it is answered.
+type commands struct{ d *Daemon }
+
+var _ dashboard.Commands = commands{}
+
+// StartCoat does as dashboard.Commands says.
+func (c commands) StartCoat(ctx context.Context, req dashboard.StartCoat) (dashboard.Receipt, error) {
+	system, err := c.d.systems.Find(req.System)
+	if err != nil {
+		return dashboard.Receipt{}, &dashboard.Refusal{Field: "system", Sentence: err.Error()}
+	}
+	raw, err := json.Marshal(system)
+	if err != nil {
+		return dashboard.Receipt{}, fmt.Errorf("daemon: system %q: %w", req.System, err)
+	}
+	p := jobbook.StartCoat{When: millis(req.At), CoatData: jobbook.CoatData{Piece: req.Piece, Kind: req.Kind, SystemName: system.Name, System: raw, ResinC: req.ResinC}}
+	if req.Lot != "" {
+		p.Note = "lot " + req.Lot
+	}
+	if req.AmountG != nil && *req.AmountG > 0 {
+		p.AmountG = *req.AmountG
+		if req.Vessel != "" {
+			p.Inline = &jobbook.BatchData{SystemName: system.Name, System: raw, MassG: *req.AmountG, ResinC: req.ResinC, Vessel: req.Vessel}
+		}
+	}
+	return c.do(ctx, req.Key, req.Who, p)
+}
+
+// Touch does as dashboard.Commands says.
+func (c commands) Touch(ctx context.Context, req dashboard.Touch) (dashboard.Receipt, error) {
+	return c.do(ctx, req.Key, req.Who, jobbook.Touch{Coat: req.Coat, State: req.State, When: millis(req.At), Witness: req.Witness})
+}
+
+// EndCoat does as dashboard.Commands says. Its trace is frozen by the loop, at once and again until it has worked.
+func (c commands) EndCoat(ctx context.Context, req dashboard.EndCoat) (dashboard.Receipt, error) {
+	facts, err := c.d.book.State(ctx)
+	if err != nil {
+		return dashboard.Receipt{}, err
+	}
+	coat, ok := facts.Coat(req.Coat)
+	if !ok {
+		return dashboard.Receipt{}, fmt.Errorf("daemon: coat %d: %w", req.Coat, dashboard.ErrNotFound)
+	}
+	return c.do(ctx, req.Key, req.Who, jobbook.EndCoat{Coat: req.Coat, Saw: coat.Rev, When: millis(req.At)})
+}
+
+// Acknowledge does as dashboard.Commands says.
+func (c commands) Acknowledge(ctx context.Context, req dashboard.Acknowledge) (dashboard.Receipt, error) {
+	for _, s := range c.d.alerts.standing() {
+		if alertID(s.Key, s.Since) != req.Alert {
+			continue
+		}
+		if err := c.d.alerts.acknowledge(ctx, s.Key, req.Who); err != nil {
+			if errors.Is(err, alert.ErrNotRaised) {
+				break
+			}
+			return dashboard.Receipt{}, err
+		}
+		return c.do(ctx, req.Key, req.Who, jobbook.Acknowledge{AlertKey: s.Key})
+	}
+	return dashboard.Receipt{}, fmt.Errorf("daemon: alert %d: %w", req.Alert, dashboard.ErrNotFound)
+}
+
+// do keeps a command and has the loop look at once.
+func (c commands) do(ctx context.Context, key, who string, p jobbook.Payload) (dashboard.Receipt, error) {
+	r, err := c.d.Do(ctx, key, who, p)
+	if err != nil {
+		return dashboard.Receipt{}, refusal(err)
+	}
+	return dashboard.Receipt{ID: r.ID, Repeated: r.Repeat}, nil
+}
+
+// Do keeps a command of the job book, stamped now, and has the loop assess at once.
+func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jobbook.Result, error) {
+	if who == "" {
+		who = "shed"
+	}
+	r, err := d.book.Do(ctx, jobbook.Command{Who: who, At: bookStamp(d.clock.Now()), Key: key, Payload: p})
+	if err != nil {
+		return r, err
+	}
+	d.nudge()
+	d.beats.ring()
+	return r, nil
+}
+
+// refusal turns what a person can mend into the page's words.
+func refusal(err error) error {
+	var invalid *jobbook.Invalid
+	var conflict *jobbook.Conflict
+	switch {
+	case errors.As(err, &invalid) && len(invalid.Fields) > 0:
+		return &dashboard.Refusal{Field: invalid.Fields[0].Field, Sentence: invalid.Fields[0].Problem}
+	case errors.As(err, &conflict):
+		return &dashboard.Refusal{Sentence: conflict.Error()}
+	case errors.Is(err, jobbook.ErrNotFound):
+		return fmt.Errorf("%w: %w", dashboard.ErrNotFound, err)
+	}
+	return err
+}
+
+func millis(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixMilli()
+}
+
+// firstSystem is what a piece without a coat is judged by; nil where the config names none.
+func (d *Daemon) firstSystem() *cure.System {
+	names := append(append([]string(nil), d.o.Config.Systems.Shipped...), d.systems.Names()...)
+	for _, prefer := range []string{"medium"} {
+		if s, err := d.systems.Find(prefer); err == nil {
+			return &s
+		}
+	}
+	for _, n := range names {
+		if s, err := d.systems.Find(n); err == nil {
+			return &s
+		}
+	}
+	return nil
+}

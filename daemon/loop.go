@@ -1,0 +1,352 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"tackline/advisor"
+	"tackline/daemon/assess"
+	"tackline/daemon/clock"
+	"tackline/daemon/poll"
+	"tackline/daemon/sdnotify"
+)
+
+const (
+	minuteMs = 60_000
+	// idleMinutes is how often to assess where nothing runs and nothing is new: things go stale by themselves.
+	idleMinutes = 15
+	// adviceEvery is how often advice is kept though nothing in it has changed, in ms.
+	adviceEvery = 15 * minuteMs
+)
+
+// work is the main loop. Its steps are in the order in which data flows; none waits for another part.
+func (d *Daemon) work(ctx context.Context) error {
+	watchdog := d.notifier()
+	for ctx.Err() == nil {
+		stamp := d.clock.Now()
+		d.bootChanged(ctx, stamp)
+		next := d.poller.Step(ctx, stamp)
+		stamp = d.clock.Now()
+		next = min(next, d.commit(ctx, stamp))
+		next = min(next, d.consider(ctx, stamp))
+		watchdog(d.summary())
+		if d.o.StopAtEnd && d.atEnd() {
+			d.commitNow(ctx)
+			return nil
+		}
+		if err := d.wait(ctx, next); err != nil {
+			return nil // the context ended: that is how a daemon stops
+		}
+	}
+	return nil
+}
+
+// wait waits for the time of the next step, or for a nudge.
+func (d *Daemon) wait(ctx context.Context, until int64) error {
+	if d.free() {
+		return d.clock.Wait(ctx, until)
+	}
+	waiting, cancel := context.WithCancel(ctx)
+	defer cancel()
+	nudged := make(chan struct{})
+	go func() {
+		defer close(nudged)
+		select {
+		case <-d.nudges:
+			d.loopNudge()
+			cancel()
+		case <-waiting.Done():
+		}
+	}()
+	err := d.clock.Wait(waiting, until)
+	cancel()
+	<-nudged
+	if ctx.Err() == nil {
+		return nil
+	}
+	return err
+}
+
+// commit writes what is buffered when its time has come, and gives the wall time of the next commit.
+func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
+	every := d.o.Config.Shed.CommitEvery.Milliseconds()
+	if d.loop.commitAt == 0 {
+		d.loop.commitAt = stamp.Mono + every
+	}
+	if stamp.Mono >= d.loop.commitAt {
+		d.loop.commitAt += (stamp.Mono-d.loop.commitAt)/every*every + every
+		d.commitNow(ctx)
+	}
+	return stamp.Wall + d.loop.commitAt - stamp.Mono
+}
+
+func (d *Daemon) commitNow(ctx context.Context) {
+	if err := d.store.Commit(ctx); err != nil && ctx.Err() == nil {
+		if d.errs.set("store", err) {
+			d.log.Error("readings could not be written; they are kept in memory and tried again", "error", err)
+		}
+		return
+	}
+	if d.errs.set("store", nil) {
+		d.log.Info("readings are written again")
+	}
+}
+
+// consider assesses when a minute is whole and there is something to see: new readings, a coat that runs, a command, or a quarter of an hour
+// gone. It gives the wall time of the next whole minute.
+func (d *Daemon) consider(ctx context.Context, stamp clock.Stamp) int64 {
+	minute := stamp.Wall / minuteMs
+	next := (minute + 1) * minuteMs
+	moved := minute != d.loop.assessed
+	nudged := d.beats.takeNudge()
+	running := d.running(ctx)
+	idle := stamp.Mono-d.loop.assessedAt >= idleMinutes*minuteMs || d.latest.Load() == nil
+	if !nudged && (!moved || !d.sink.fresh && !running && !idle) {
+		return next
+	}
+	if d.sink.late {
+		d.assess.Forget()
+		d.sink.late = false
+	}
+	d.sink.fresh = false
+	d.loop.assessed, d.loop.assessedAt = minute, stamp.Mono
+	if err := d.evaluate(ctx, stamp); err != nil && ctx.Err() == nil {
+		if d.errs.set("assess", err) {
+			d.log.Error("no advice could be made; readings are logged all the same", "error", err)
+		}
+	} else {
+		d.errs.set("assess", nil)
+	}
+	return next
+}
+
+// running tells whether a coat runs, which wants a look each minute.
+func (d *Daemon) running(ctx context.Context) bool {
+	facts, err := d.book.State(ctx)
+	if err != nil {
+		return false
+	}
+	for i := range facts.Coats {
+		if facts.Coats[i].Running() {
+			return true
+		}
+	}
+	return false
+}
+
+// evaluate makes the advice of a moment, keeps it, decides what to tell, and freezes coats that have ended.
+func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
+	s, a, err := d.assess.Advise(ctx, stamp.Wall, stamp.State.Trusted())
+	if err != nil {
+		return err
+	}
+	if err := d.keepAdvice(ctx, a, stamp.Wall); err != nil {
+		return err
+	}
+	m := Moment{At: time.UnixMilli(stamp.Wall).UTC(), Situation: s, Advice: a}
+	d.latest.Store(&m)
+	conditions := append(assess.Conditions(a, s.Limits, d.o.Config.Shed.Zone), d.conditions(stamp)...)
+	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
+		d.log.Error("alerts could not be kept; they are decided again", "error", err)
+		d.errs.set("alerts", err)
+	} else {
+		d.errs.set("alerts", nil)
+	}
+	if err := d.freezeEnded(ctx, s, stamp); err != nil {
+		d.log.Error("a coat's trace could not be kept with the job; tried again", "error", err)
+	}
+	d.beats.ring()
+	if d.o.Observe != nil {
+		d.o.Observe(m)
+	}
+	return nil
+}
+
+// keepAdvice stores an advice when what it says has changed, and every quarter of an hour. The margin's trend is left out: it can be made
+// again from the readings.
+func (d *Daemon) keepAdvice(ctx context.Context, a advisor.Advice, now int64) error {
+	gist := gistOf(a)
+	if gist == d.loop.savedGist && now-d.loop.savedAt < adviceEvery {
+		return nil
+	}
+	b, err := EncodeAdvice(a)
+	if err != nil {
+		return err
+	}
+	if err := d.store.SaveAdvice(ctx, now, b); err != nil {
+		return fmt.Errorf("daemon: keep advice: %w", err)
+	}
+	d.loop.savedGist, d.loop.savedAt = gist, now
+	return nil
+}
+
+// EncodeAdvice gives an advice as it is kept: JSON without the margin's trend.
+func EncodeAdvice(a advisor.Advice) ([]byte, error) {
+	pieces := make([]advisor.PieceAdvice, len(a.Pieces))
+	copy(pieces, a.Pieces)
+	for i := range pieces {
+		pieces[i].MarginTrend = []advisor.Point{}
+	}
+	a.Pieces = pieces
+	b, err := json.Marshal(a)
+	if err != nil {
+		return nil, fmt.Errorf("daemon: encode advice: %w", err)
+	}
+	return b, nil
+}
+
+// gistOf gives what of an advice a person would notice: verdicts, states and phases.
+func gistOf(a advisor.Advice) string {
+	var b strings.Builder
+	for _, p := range a.Pieces {
+		fmt.Fprintf(&b, "p%d %s;", p.Piece, p.Verdict)
+	}
+	for _, c := range a.Coats {
+		fmt.Fprintf(&b, "c%d %s %v %v", c.Coat, c.State, c.Stalled, c.CantSay != "")
+		for _, w := range c.Windows {
+			fmt.Fprintf(&b, " %s", w.Phase)
+		}
+		b.WriteByte(';')
+	}
+	return b.String()
+}
+
+// atEnd tells whether no probe will have another reading.
+func (d *Daemon) atEnd() bool {
+	for _, s := range d.poller.States() {
+		if s.Presence != poll.Done {
+			return false
+		}
+	}
+	return true
+}
+
+// bootChanged says so where the clock's boot is another than before: durations start anew.
+func (d *Daemon) bootChanged(_ context.Context, stamp clock.Stamp) {
+	if d.loop.boot != stamp.Boot {
+		d.loop.boot, d.loop.commitAt, d.loop.assessedAt = stamp.Boot, 0, stamp.Mono
+	}
+}
+
+// notifier gives what tells the service manager: ready once, then the state of the loop and a sign of life with each step, since a step ends
+// only when readings, store and assessment have made progress.
+func (d *Daemon) notifier() func(status string) {
+	n, err := sdnotify.New(os.Getenv("NOTIFY_SOCKET"))
+	if err != nil {
+		d.log.Warn("the service manager cannot be told", "error", err)
+		return func(string) {}
+	}
+	if err := n.Ready(); err != nil {
+		d.log.Warn("the service manager could not be told", "error", err)
+	}
+	return func(status string) {
+		_ = n.Status(status) // it may have gone; the next step tries again
+		_ = n.Watchdog()
+	}
+}
+
+// summary is the loop's state in a line.
+func (d *Daemon) summary() string {
+	present, all := 0, 0
+	for _, s := range d.poller.States() {
+		all++
+		if s.Presence == poll.Present {
+			present++
+		}
+	}
+	return fmt.Sprintf("%d of %d probes, clock %s", present, all, d.clock.Now().State)
+}
+
+// beats wakes the pages, and the loop.
+type beats struct {
+	mu     sync.Mutex
+	subs   map[chan struct{}]bool
+	nudged bool
+}
+
+// subscribe gives a channel that receives when there is something new; a beat that is not taken is dropped.
+func (b *beats) subscribe(ctx context.Context) <-chan struct{} {
+	c := make(chan struct{}, 1)
+	b.mu.Lock()
+	if b.subs == nil {
+		b.subs = map[chan struct{}]bool{}
+	}
+	b.subs[c] = true
+	b.mu.Unlock()
+	context.AfterFunc(ctx, func() {
+		b.mu.Lock()
+		delete(b.subs, c)
+		b.mu.Unlock()
+	})
+	return c
+}
+
+func (b *beats) ring() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for c := range b.subs {
+		select {
+		case c <- struct{}{}:
+		default:
+		}
+	}
+}
+
+func (b *beats) takeNudge() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	n := b.nudged
+	b.nudged = false
+	return n
+}
+
+func (d *Daemon) loopNudge() {
+	d.beats.mu.Lock()
+	d.beats.nudged = true
+	d.beats.mu.Unlock()
+}
+
+// nudge makes the loop assess at once: a command came in.
+func (d *Daemon) nudge() {
+	if d.free() {
+		d.loopNudge() // its loop does not wait
+		return
+	}
+	select {
+	case d.nudges <- struct{}{}:
+	default:
+	}
+}
+
+// partErrors is the newest error of each part, for the page and for health.
+type partErrors struct {
+	mu  sync.Mutex
+	all map[string]error
+}
+
+// set notes a part's state; nil is well. It tells whether that has changed.
+func (p *partErrors) set(part string, err error) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.all == nil {
+		p.all = map[string]error{}
+	}
+	was := p.all[part]
+	if err == nil {
+		delete(p.all, part)
+	} else {
+		p.all[part] = err
+	}
+	return (was == nil) != (err == nil)
+}
+
+func (p *partErrors) get(part string) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.all[part]
+}

@@ -1,0 +1,103 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"time"
+
+	"tackline/advisor"
+	"tackline/daemon/alert"
+	"tackline/daemon/clock"
+	"tackline/daemon/mirror"
+	"tackline/daemon/store"
+)
+
+// mirroring runs the mirror beside the loop.
+type mirroring struct {
+	m *mirror.Mirror
+	d *Daemon
+}
+
+func newMirroring(d *Daemon) (*mirroring, error) {
+	c := d.o.Config.Mirror
+	if c == nil {
+		return nil, nil
+	}
+	token, err := d.o.Config.Token(c.TokenFile)
+	if err != nil {
+		return nil, err
+	}
+	m, err := mirror.New(mirrorSource{d.store}, mirror.Options{URL: c.URL, Token: token, Org: c.Org, Bucket: c.Bucket, Shed: d.o.Config.Shed.Name,
+		Held: func() bool { return !d.clock.Now().State.Trusted() }})
+	if err != nil {
+		return nil, err
+	}
+	return &mirroring{m: m, d: d}, nil
+}
+
+func (m *mirroring) run(ctx context.Context) {
+	if err := m.m.Run(ctx); err != nil && ctx.Err() == nil {
+		m.d.log.Error("the mirror stopped; readings are kept here all the same", "error", err)
+	}
+}
+
+// condition tells of a mirror that has not got through for a day.
+func (m *mirroring) condition(stamp clock.Stamp) alert.Condition {
+	s := m.m.Status()
+	return alert.Condition{Key: "part/mirror", Severity: alert.Notice, Active: s.LastError != "", Hold: 24 * time.Hour, Link: "/",
+		Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + alert.OneLine(s.LastError, 300) + ". Nothing is lost; it catches up.",
+		Since: time.UnixMilli(stamp.Wall).UTC()}
+}
+
+// mirrorSource shows the store to the mirror.
+type mirrorSource struct{ store *store.Store }
+
+// Follow does as mirror.Source says.
+func (s mirrorSource) Follow(ctx context.Context, done string, limit int64) (mirror.Batch, error) {
+	var from store.Cursor
+	var err error
+	if done != "" {
+		if from, err = store.ParseCursor(done); err != nil {
+			return mirror.Batch{}, err
+		}
+	}
+	p, err := s.store.Follow(ctx, "mirror", from, limit)
+	if err != nil {
+		return mirror.Batch{}, err
+	}
+	b := mirror.Batch{Next: p.Next.String(), Behind: p.Behind}
+	for _, r := range p.Rows {
+		b.Readings = append(b.Readings, mirror.Reading{Probe: r.Probe, Place: r.Place, Quantity: r.Quantity, At: r.At, Value: r.Value, Status: r.Status})
+	}
+	for _, a := range p.Advice {
+		var one advisor.Advice
+		if err := json.Unmarshal(a.JSON, &one); err != nil {
+			return mirror.Batch{}, err
+		}
+		for _, piece := range one.Pieces {
+			b.Advice = append(b.Advice, mirrored(a.At, &one, piece))
+		}
+	}
+	return b, nil
+}
+
+// mirrored is a piece's verdict with its worst reason, and the windows of its coat.
+func mirrored(at int64, a *advisor.Advice, p advisor.PieceAdvice) mirror.Advice {
+	out := mirror.Advice{At: at, Piece: p.Name, Verdict: string(p.Verdict), Times: map[string]float64{}}
+	if len(p.Reasons) > 0 {
+		out.Rule, out.Text = p.Reasons[0].Rule, p.Reasons[0].Text
+	}
+	for _, c := range a.Coats {
+		if c.Piece != p.Piece {
+			continue
+		}
+		for _, w := range c.Windows {
+			for edge, m := range map[string]advisor.Moment{"opens": w.Opens, "closes": w.Closes} {
+				if m.Likely.Known() {
+					out.Times[w.Window+"_"+edge+"_likely"] = float64(m.Likely)
+				}
+			}
+		}
+	}
+	return out
+}

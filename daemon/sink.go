@@ -1,0 +1,93 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+
+	"tackline/daemon/assess"
+	"tackline/daemon/clock"
+	"tackline/daemon/jobbook"
+	"tackline/daemon/poll"
+	"tackline/daemon/store"
+	"tackline/sensors"
+)
+
+// sink hands the poller's records to the store.
+type sink struct {
+	store *store.Store
+	fresh bool // something came since the loop last looked; the loop alone calls Append and looks
+	late  bool // something came for hours that are past
+}
+
+var _ poll.Sink = (*sink)(nil)
+
+// Append stores records. The loop's own goroutine calls it, from poll.Step.
+func (s *sink) Append(ctx context.Context, records []poll.Record) error {
+	rows := make([]store.Row, len(records))
+	for i, r := range records {
+		rows[i] = store.Row{Probe: r.Probe, Place: string(r.Place), Quantity: r.Quantity, At: r.At, Mono: r.Mono, Boot: r.Boot,
+			Clock: storeClock(r.ClockState), Raw: r.Raw, Value: r.Value, Status: r.Status}
+		s.late = s.late || r.Status == sensors.Late
+	}
+	if err := s.store.Append(ctx, rows); err != nil {
+		return fmt.Errorf("daemon: store readings: %w", err)
+	}
+	s.fresh = s.fresh || len(rows) > 0
+	return nil
+}
+
+// storeClock and bookClock carry the clock's trust over to the words of the two files. A simulated time is its source's own.
+func storeClock(s clock.State) store.Clock {
+	switch s {
+	case clock.Synced:
+		return store.ClockSynced
+	case clock.RTC:
+		return store.ClockRTC
+	case clock.Manual:
+		return store.ClockManual
+	case clock.Simulated:
+		return store.ClockSource
+	}
+	return store.ClockUnsynced
+}
+
+func bookClock(s clock.State) string {
+	switch s {
+	case clock.Synced, clock.Simulated:
+		return jobbook.ClockSynced
+	case clock.RTC:
+		return jobbook.ClockRTC
+	case clock.Manual:
+		return jobbook.ClockManual
+	}
+	return jobbook.ClockUnsynced
+}
+
+func bookStamp(s clock.Stamp) jobbook.Stamp {
+	return jobbook.Stamp{Wall: s.Wall, Mono: s.Mono, Boot: s.Boot, Clock: bookClock(s.State)}
+}
+
+// readings shows the store to the assessor.
+type readings struct{ store *store.Store }
+
+var _ assess.Readings = readings{}
+
+func (r readings) Minutes(ctx context.Context, probe string, q sensors.Quantity, from, to int64) ([]assess.Minute, error) {
+	buckets, err := r.store.Minutes(ctx, probe, q, from, to)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]assess.Minute, len(buckets))
+	for i, b := range buckets {
+		out[i] = assess.Minute{Start: b.Start, Mean: b.Mean, Excluded: b.Excluded}
+	}
+	return out, nil
+}
+
+func (r readings) Newest(ctx context.Context, probe string, q sensors.Quantity) (assess.Newest, error) {
+	n, err := r.store.Latest(ctx, probe, q)
+	if err != nil || n.Any == nil {
+		return assess.Newest{}, err
+	}
+	return assess.Newest{At: n.Any.At, Status: n.Any.Status}, nil
+}
