@@ -174,7 +174,7 @@ func TestBrowserStory(t *testing.T) {
 	b.until(t, "live update", `document.querySelector(".shed").textContent.includes("west bay")`)
 
 	// A coat is started: two taps and the defaults, then one number by keyboard.
-	b.tap(t, "#piece-1 .main")
+	b.tap(t, "#piece-1 a.button")
 	b.until(t, "the form", `document.querySelector("form.new")`)
 	require.Empty(t, eval[[]string](t, b, smallTargets))
 	require.Equal(t, "1 seal medium", eval[string](t, b, `["piece","kind","system"].map(n => document.querySelector("[name=" + n + "]:checked").value).join(" ")`))
@@ -202,8 +202,6 @@ func TestBrowserStory(t *testing.T) {
 	require.Len(t, f.done(), 2)
 	s.off.Store(false)
 	b.until(t, "the banner gone", `document.querySelector("#link").hidden`)
-	time.Sleep(6 * time.Second)
-	t.Log(f.done(), eval[string](t, b, `JSON.stringify([document.querySelector("#queue").textContent, document.querySelector("#queue").hidden, sessionStorage.getItem("waiting"), document.activeElement.outerHTML.slice(0,100), document.querySelector("#coat-7 .touch + .note").textContent])`))
 	b.until(t, "the late touch on the page", `document.querySelector("#coat-7").textContent.includes("Last: green")`)
 	require.Equal(t, []string{"touch 7 green witness false"}, f.done()[2:])
 	require.Equal(t, "[]", eval[string](t, b, `sessionStorage.getItem("waiting")`))

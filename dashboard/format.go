@@ -78,13 +78,16 @@ func length(d time.Duration) string {
 	return strconv.FormatInt(s/86400, 10) + " d " + strconv.FormatInt(s%86400/3600, 10) + " h"
 }
 
-// wait writes a length of time until something: whole minutes, and nothing finer than one.
+// wait writes a length of time until something: whole minutes, whole hours from ten on.
 func wait(d time.Duration) string {
 	if d < time.Minute {
 		return ""
 	}
 	if d < time.Hour {
 		return strconv.FormatInt(int64(d/time.Minute), 10) + " min"
+	}
+	if d >= 10*time.Hour && d < 48*time.Hour {
+		return strconv.FormatInt(int64(d/time.Hour), 10) + " h"
 	}
 	return length(d)
 }

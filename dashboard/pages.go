@@ -26,6 +26,7 @@ type base struct {
 	Stale    int64 // s
 	Nav      []navItem
 	Banners  []string
+	Notice   string // not a warning: what kind of readings these are
 	Alerts   []alertRow
 	CanWrite bool
 	Refresh  bool // whether the page is fetched anew by itself where there is no script
@@ -46,8 +47,9 @@ type errorPage struct {
 	Back         string
 }
 
-// honest gives the view without what it may not say: advice that is older than the readings' limit speaks of a shed that is gone, so every
-// verdict becomes "can't say" and no window is open.
+// honest gives the view without what it may not say: advice that is older than the readings' limit speaks of a shed that is gone. Then every
+// verdict is "can't say" or worse, no window is open, nothing is foreseen, and every number of the present is unknown. What was measured stays
+// where it has its time beside it: in the probes and in the past of the charts.
 func (h *Handler) honest(v View) (out View, stale bool) {
 	if v.Zone == nil {
 		v.Zone = time.UTC
@@ -57,25 +59,27 @@ func (h *Handler) honest(v View) (out View, stale bool) {
 		return v, false
 	}
 	text := h.tx.get("banner_stale", length(v.At.Sub(at)))
-	pieces := append([]advisor.PieceAdvice(nil), v.Advice.Pieces...)
-	for i := range pieces {
-		pieces[i].Verdict = pieces[i].Verdict.Worse(advisor.CantSay)
-		reason := advisor.Reason{Rule: "trust", Verdict: advisor.CantSay, Text: text}
-		pieces[i].Reasons = append([]advisor.Reason{reason}, pieces[i].Reasons...)
-	}
-	coats := append([]advisor.CoatAdvice(nil), v.Advice.Coats...)
-	for i := range coats {
-		if coats[i].CantSay == "" {
-			coats[i].CantSay = text
+	pieces := make([]advisor.PieceAdvice, len(v.Advice.Pieces))
+	for i, p := range v.Advice.Pieces {
+		pieces[i] = advisor.PieceAdvice{Piece: p.Piece, Name: p.Name, Bare: p.Bare, Verdict: p.Verdict.Worse(advisor.CantSay),
+			Reasons: []advisor.Reason{{Rule: "trust", Verdict: advisor.CantSay, Text: text}}}
+		for _, r := range p.Reasons {
+			if r.Verdict == advisor.Stop {
+				pieces[i].Reasons = append([]advisor.Reason{r}, pieces[i].Reasons...)
+			}
 		}
-		coats[i].State = ""
-		windows := append([]advisor.Window(nil), coats[i].Windows...)
-		for k := range windows {
-			windows[k].Phase = "can't say"
+		for _, point := range p.MarginTrend {
+			if !point.Forecast {
+				pieces[i].MarginTrend = append(pieces[i].MarginTrend, point)
+			}
 		}
-		coats[i].Windows = windows
 	}
-	v.Advice.Pieces, v.Advice.Coats = pieces, coats
+	coats := make([]advisor.CoatAdvice, len(v.Advice.Coats))
+	for i, c := range v.Advice.Coats {
+		coats[i] = advisor.CoatAdvice{Coat: c.Coat, Piece: c.Piece, PieceName: c.PieceName, Name: c.Name, Kind: c.Kind, System: c.System,
+			Started: c.Started, CantSay: text}
+	}
+	v.Advice.Pieces, v.Advice.Coats, v.Advice.Shed = pieces, coats, advisor.ShedAdvice{}
 	return v, true
 }
 
@@ -98,11 +102,11 @@ func (h *Handler) base(v View, stale bool, title, here string) base {
 	}
 	switch {
 	case v.Notice != "":
-		b.Banners = append(b.Banners, v.Notice)
+		b.Notice = v.Notice
 	case v.Simulated && b.Speed != 1:
-		b.Banners = append(b.Banners, h.tx.get("banner_speed", number(b.Speed, 0)))
+		b.Notice = h.tx.get("banner_speed", number(b.Speed, 0))
 	case v.Simulated:
-		b.Banners = append(b.Banners, h.tx.get("banner_simulated"))
+		b.Notice = h.tx.get("banner_simulated")
 	}
 	for _, a := range v.Alerts {
 		b.Alerts = append(b.Alerts, alertRow{ID: a.ID, Text: a.Text, When: clock(a.At, v.At, v.Zone), Key: h.o.Key()})

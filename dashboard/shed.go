@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
-	"time"
 
 	"tackline/advisor"
 	"tackline/dashboard/chart"
@@ -23,21 +22,23 @@ type shedPage struct {
 
 // pieceCard is the verdict on one piece with everything behind it.
 type pieceCard struct {
-	ID       int64
-	Name     string
-	Bare     bool
-	What     string // "to seal foredeck"
-	Job      string
-	Verdict  string // the word
-	Shape    string // clear, wait, cant, stop: names the symbol and the box
-	Lead     string // the worst reason
-	Also     []reasonRow
-	Fine     []reasonRow
-	Facts    []factRow
-	Modelled bool
-	Chart    template.HTML
-	Caption  string
-	CanStart bool
+	ID        int64
+	Name      string
+	Bare      bool
+	What      string // "to seal foredeck"
+	Job       string
+	Verdict   string // the word
+	Shape     string // clear, wait, cant, stop: names the symbol and the box
+	Lead      string // the worst reason
+	LeadLimit string
+	Also      []reasonRow
+	Fine      []reasonRow
+	Facts     []factRow
+	Modelled  bool
+	Chart     template.HTML
+	Caption   string
+	CanStart  bool
+	Open      bool // numbers and forecast are unfolded
 }
 
 type reasonRow struct {
@@ -80,7 +81,9 @@ func (h *Handler) shedPage(v View, stale bool) shedPage {
 		jobOf[pc.ID] = jobs[pc.Job]
 	}
 	for i := range v.Advice.Pieces {
-		p.Pieces = append(p.Pieces, h.pieceCard(v, &v.Advice.Pieces[i], jobOf[v.Advice.Pieces[i].Piece]))
+		c := h.pieceCard(v, &v.Advice.Pieces[i], jobOf[v.Advice.Pieces[i].Piece])
+		c.Open = i == 0 || len(v.Advice.Pieces) < 3 // a hull in ten pieces still is a page that can be read
+		p.Pieces = append(p.Pieces, c)
 	}
 	p.Air = h.airFacts(v.Advice.Shed)
 	for _, pr := range v.Probes {
@@ -120,10 +123,7 @@ func (h *Handler) pieceCard(v View, a *advisor.PieceAdvice, job string) pieceCar
 		row := reasonRow{Text: r.Text, Limit: h.limitText(r)}
 		switch {
 		case r.Verdict != advisor.Clear && i == 0:
-			c.Lead = r.Text
-			if row.Limit != "" {
-				c.Also = append(c.Also, reasonRow{Limit: row.Limit})
-			}
+			c.Lead, c.LeadLimit = r.Text, row.Limit
 		case r.Verdict != advisor.Clear:
 			c.Also = append(c.Also, row)
 		default:
@@ -305,6 +305,3 @@ func (h *Handler) probeRow(v View, p Probe) probeRow {
 	}
 	return row
 }
-
-// since gives how long ago at was, in words.
-func since(at, now time.Time) string { return length(now.Sub(at)) }

@@ -73,8 +73,8 @@ func (c *MarginChart) Draw(p Pen) {
 		y := f.y(c.Limit)
 		p.Lines([][]Pt{{{f.left, y}, {f.right, y}}}, Stroke{Ink: Navy, Width: 1.6, Dash: dashLimit})
 		w := float64(len(c.LimitLabel)) * labelSize * 0.5
-		p.Area([]Pt{{f.left + 2, y + 3}, {f.left + 6 + w, y + 3}, {f.left + 6 + w, y + 18}, {f.left + 2, y + 18}}, Paper)
-		p.Text(Pt{f.left + 4, y + 14.5}, c.LimitLabel, Face{Size: labelSize, Italic: true})
+		p.Lines([][]Pt{{{f.right - w - 34, 8.5}, {f.right - w - 6, 8.5}}}, Stroke{Ink: Navy, Width: 1.6, Dash: dashLimit})
+		p.Text(Pt{f.right, 13}, c.LimitLabel, Face{Size: labelSize, Anchor: End, Italic: true})
 	}
 	p.Lines(f.polylines(Decimate(c.Past, f.from, f.to, int64(c.W)), c.MaxGap), Stroke{Ink: Navy, Width: lineWidth})
 	p.Lines(f.polylines(Decimate(c.Ahead, f.from, f.to, int64(c.W)), c.MaxGap), Stroke{Ink: Navy, Width: lineWidth, Dash: dashAhead})

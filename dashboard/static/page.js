@@ -36,44 +36,47 @@
 		}
 		for (const el of document.querySelectorAll("[data-until]")) {
 			const left = Number(el.dataset.until) - now;
-			setText(el, left < 60 ? words.any : left < 3600 ? Math.floor(left / 60) + " min" : length(left));
+			setText(el, left < 60 ? words.any : left < 3600 ? Math.floor(left / 60) + " min" :
+				left >= 36000 && left < 172800 ? Math.floor(left / 3600) + " h" : length(left));
 		}
 		if (stale && now - Number(main().dataset.at) > stale) main().classList.add("stale");
 	};
 
 	// The changing part of the page is fetched anew. Not while a finger is down or a field is being filled: nothing moves under a glove.
-	let finger = false, wanted = false, fetching = false;
-	const busy = () => finger || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName) &&
+	let finger = 0, wanted = false, fetching = false;
+	const busy = () => (finger && performance.now() - finger < 3000) || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName) &&
 		document.activeElement.type !== "checkbox" && main().contains(document.activeElement));
 	const refresh = async () => {
 		if (words.live !== "true") return;
 		wanted = true;
 		if (fetching || busy()) return;
 		fetching = true;
+		wanted = false; // whatever is asked for from here on is not in this answer
 		try {
-			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store" });
+			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(8000) });
 			const text = await got.text();
-			if (!text.startsWith("<main") || busy()) return;
-			wanted = false;
-			const open = [...main().querySelectorAll("details[open]")].map((d) => d.id);
+			if (busy()) wanted = true;
+			if (wanted || !text.startsWith("<main")) return;
+			const open = new Map([...main().querySelectorAll("details")].map((d) => [d.id, d.open]));
 			const ticked = [...main().querySelectorAll("input:checked")].map((i) => i.form && i.form.getAttribute("action"));
 			const focus = document.activeElement && main().contains(document.activeElement) ? document.activeElement : null;
 			const focused = focus && [focus.tagName, focus.value, focus.form && focus.form.getAttribute("action"), focus.getAttribute("href")].join("|");
 			const box = document.createElement("template");
 			box.innerHTML = text;
 			main().replaceWith(box.content);
-			for (const id of open) { const d = document.getElementById(id); if (d) d.open = true; }
+			for (const d of main().querySelectorAll("details")) if (open.has(d.id)) d.open = open.get(d.id);
 			for (const i of main().querySelectorAll("input[type=checkbox]")) i.checked = ticked.includes(i.form.getAttribute("action"));
 			if (focused) for (const el of main().querySelectorAll("a,button,summary,input"))
 				if ([el.tagName, el.value, el.form && el.form.getAttribute("action"), el.getAttribute("href")].join("|") === focused) { el.focus({ preventScroll: true }); break; }
 			readClock();
 			tick();
-		} catch { /* the link is watched below */ } finally {
+		} catch { wanted = true; } finally {
 			fetching = false;
 		}
+		if (wanted && !lost) setTimeout(refresh, 200);
 	};
-	addEventListener("pointerdown", () => { finger = true; });
-	for (const name of ["pointerup", "pointercancel"]) addEventListener(name, () => { setTimeout(() => { finger = false; if (wanted) refresh(); }, 350); });
+	addEventListener("pointerdown", () => { finger = performance.now(); });
+	for (const name of ["pointerup", "pointercancel"]) addEventListener(name, () => { setTimeout(() => { finger = 0; if (wanted) refresh(); }, 350); });
 	addEventListener("focusout", () => { setTimeout(() => { if (wanted) refresh(); }, 0); });
 
 	// The link: an event or a beat at least every few seconds, else the page says that it is not live.
@@ -104,6 +107,7 @@
 		tick();
 		const now = performance.now();
 		if (now - heard > silence || (broken && now - broken > 2500)) lose();
+		else if (wanted) refresh();
 		if (source.readyState === EventSource.CLOSED) connect();
 	}, 1000);
 	setInterval(() => { if (lost && source.readyState !== EventSource.OPEN) connect(); }, 8000); // a half-open link is given up
