@@ -123,11 +123,26 @@ func TestDecimateKeepsExtremesAndEnds(t *testing.T) {
 
 func TestGapsAreLeftOpen(t *testing.T) {
 	f := frame{left: 0, right: 100, top: 0, bottom: 100, from: 0, to: 100, lo: 0, hi: 1}
-	lines := f.polylines([]Sample{{0, 0.1}, {10, 0.2}, {50, 0.3}, {60, 0.4}, {95, 0.5}}, 20)
+	lines := f.polylines([]Sample{{0, 0.1}, {10, 0.2}, {50, 0.3}, {60, 0.4}, {95, 0.5}}, 20, 1000)
 	require.Len(t, lines, 3)
 	require.Len(t, lines[0], 2)
 	require.Len(t, lines[2], 2, "a lone sample is still seen")
-	require.Len(t, f.polylines([]Sample{{0, 0.1}, {50, 0.3}}, 0), 1)
+	require.Len(t, f.polylines([]Sample{{0, 0.1}, {50, 0.3}}, 0, 1000), 1)
+}
+
+func TestThinningMakesNoGapsAndClosesNone(t *testing.T) {
+	f := frame{left: 0, right: 100, top: 0, bottom: 100, from: 0, to: 120000, lo: -1, hi: 1}
+	var s []Sample
+	for at := 0.0; at < 120000; at += 60 {
+		if at < 60000 || at > 60300 { // one hole of six minutes in two thousand
+			s = append(s, Sample{at, math.Sin(at / 9000)})
+		}
+	}
+	lines := f.polylines(s, 90, 40)
+	require.Len(t, lines, 2)
+	require.Less(t, len(lines[0])+len(lines[1]), 200)
+	require.InDelta(t, f.x(59940), lines[0][len(lines[0])-1].X, 1e-9)
+	require.InDelta(t, f.x(60360), lines[1][0].X, 1e-9)
 }
 
 func TestHatchStaysInside(t *testing.T) {

@@ -59,12 +59,25 @@ func (c *ConditionsChart) Draw(p Pen) {
 	}
 	c.legend(p, append(append([]Line{}, c.Upper...), c.Lower...), len(c.Upper))
 	c.field(p, &upper, c.Upper, c.UpperUnit, 4)
-	for _, d := range c.Dots {
+	taken := upper.left // right edge of the label before, so that labels never run into one another
+	for i, d := range c.Dots {
 		if d.At >= c.From && d.At <= c.To {
 			x := upper.x(d.At)
 			p.Lines([][]Pt{{{x, upper.top}, {x, upper.bottom}}}, Stroke{Ink: Navy, Width: 0.7, Dash: dashLimit})
 			ring(p, Pt{x, upper.top})
-			p.Text(Pt{x + 7, upper.top + 5}, d.Label, Face{Size: 12, Italic: true})
+			next := math.Inf(1)
+			if i+1 < len(c.Dots) {
+				next = upper.x(c.Dots[i+1].At) - 6
+			}
+			width := 7 + float64(len(d.Label))*6.5
+			switch {
+			case x+width < math.Min(next, upper.right+8):
+				p.Text(Pt{x + 7, upper.top + 5}, d.Label, Face{Size: 12, Italic: true})
+				taken = x + width
+			case x-width > taken:
+				p.Text(Pt{x - 7, upper.top + 5}, d.Label, Face{Size: 12, Anchor: End, Italic: true})
+				taken = x + 6
+			}
 		}
 	}
 	if len(c.Lower) > 0 {
@@ -105,7 +118,7 @@ func (c *ConditionsChart) field(p Pen, f *frame, lines []Line, unit string, leas
 	f.valueAxis(p, unit)
 	kinds := strokes()
 	for i, l := range lines {
-		p.Lines(f.polylines(Decimate(l.Samples, c.From, c.To, int64(c.W/3)), c.MaxGap), kinds[i%len(kinds)])
+		p.Lines(f.polylines(l.Samples, c.MaxGap, int64(c.W/3)), kinds[i%len(kinds)])
 	}
 }
 

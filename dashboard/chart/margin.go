@@ -76,8 +76,8 @@ func (c *MarginChart) Draw(p Pen) {
 		p.Lines([][]Pt{{{f.right - w - 34, 8.5}, {f.right - w - 6, 8.5}}}, Stroke{Ink: Navy, Width: 1.6, Dash: dashLimit})
 		p.Text(Pt{f.right, 13}, c.LimitLabel, Face{Size: labelSize, Anchor: End, Italic: true})
 	}
-	p.Lines(f.polylines(Decimate(c.Past, f.from, f.to, int64(c.W)), c.MaxGap), Stroke{Ink: Navy, Width: lineWidth})
-	p.Lines(f.polylines(Decimate(c.Ahead, f.from, f.to, int64(c.W)), c.MaxGap), Stroke{Ink: Navy, Width: lineWidth, Dash: dashAhead})
+	p.Lines(f.polylines(c.Past, c.MaxGap, int64(c.W)), Stroke{Ink: Navy, Width: lineWidth})
+	p.Lines(f.polylines(c.Ahead, c.MaxGap, int64(c.W)), Stroke{Ink: Navy, Width: lineWidth, Dash: dashAhead})
 	f.timeAxis(p, c.Zone, 6)
 	f.plumb(p, c.Now, c.NowLabel)
 }

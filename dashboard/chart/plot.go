@@ -85,31 +85,28 @@ func (f frame) plumb(p Pen, now float64, label string) {
 	p.Text(at, label, face)
 }
 
-// polylines cuts samples at every step longer than maxGap (0 bridges all) and gives them on paper. A lone sample becomes a short dash.
-func (f frame) polylines(s []Sample, maxGap float64) [][]Pt {
+// polylines cuts samples at every step longer than maxGap (0 bridges all), thins each run to the given columns, and gives the runs on paper.
+// The cut comes first: thinning widens steps, and must neither make a gap nor close one. A lone sample becomes a short dash.
+func (f frame) polylines(s []Sample, maxGap float64, columns int64) [][]Pt {
 	var out [][]Pt
-	var line []Pt
-	flush := func() {
+	for i := 0; i < len(s); {
+		j := i + 1
+		for ; j < len(s) && (maxGap <= 0 || s[j].At-s[j-1].At <= maxGap); j++ {
+		}
+		var line []Pt
+		for _, q := range Decimate(s[i:j], f.from, f.to, columns) {
+			if q.At >= f.from && q.At <= f.to {
+				line = append(line, Pt{f.x(q.At), f.y(q.V)})
+			}
+		}
 		if len(line) == 1 {
 			line = []Pt{{line[0].X - 1, line[0].Y}, {line[0].X + 1, line[0].Y}}
 		}
 		if len(line) > 1 {
 			out = append(out, line)
 		}
-		line = nil
+		i = j
 	}
-	last := 0.0
-	for _, q := range s {
-		if q.At < f.from || q.At > f.to {
-			continue
-		}
-		if len(line) > 0 && maxGap > 0 && q.At-last > maxGap {
-			flush()
-		}
-		line = append(line, Pt{f.x(q.At), f.y(q.V)})
-		last = q.At
-	}
-	flush()
 	return out
 }
 

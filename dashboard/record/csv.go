@@ -152,9 +152,16 @@ func (c csvWriter) coat(k *Coat) []csvRow {
 func (c csvWriter) alert(a Alert, k *Coat) []csvRow {
 	rows := []csvRow{{a.At.Unix(), 4, c.start(a.At.Unix(), k, "alert", a.Text)}}
 	if !a.Acknowledged.IsZero() {
-		rows = append(rows, csvRow{a.Acknowledged.Unix(), 5, c.start(a.Acknowledged.Unix(), k, "acknowledged", a.Text+byWhom(a.By))})
+		rows = append(rows, csvRow{a.Acknowledged.Unix(), 5, c.start(a.Acknowledged.Unix(), k, "acknowledged", ackText(a))})
 	}
 	return rows
+}
+
+func ackText(a Alert) string {
+	if a.By == "" {
+		return a.Text
+	}
+	return "by " + a.By + ": " + a.Text
 }
 
 // readings joins the channels of a coat by their times.
