@@ -17,8 +17,9 @@ const (
 	// Horizon is how far ahead advice looks, in seconds.
 	Horizon = 48 * 3600.0
 	// modelSurfaceU is the least standard uncertainty of a surface temperature that no probe measures. Assumed.
-	modelSurfaceU units.Diff = 1.0
-	knotSeconds              = 600.0 // spacing to which a history is thinned before a law is run along it
+	modelSurfaceU = units.Diff(1.0)
+	// knotSeconds is the spacing to which a history is thinned before a law is run along it.
+	knotSeconds = 600.0
 	// trendReach is how far back and ahead the margin's trend goes, in seconds.
 	trendReach = 24 * 3600.0
 	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
@@ -29,9 +30,9 @@ const (
 	// moistureStep is what the log is thinned to before moisture is run along it, in seconds: it moves in days.
 	moistureStep = 3600.0
 	// What stands in for an unknown panel when only its thermal response is wanted: 9 mm plywood at 12 %.
-	moistureForHeat units.Percent = 12
-	defaultPly      units.Metre   = 0.009
-	defaultDensity                = 500.0
+	moistureForHeat = units.Percent(12)
+	defaultPly      = units.Metre(0.009)
+	defaultDensity  = 500.0
 )
 
 // weather is the shed's air, past and possible futures, in the form that the rules work with. Times are Unix seconds.

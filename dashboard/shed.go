@@ -139,13 +139,6 @@ func (h *Handler) pieceCard(v View, a *advisor.PieceAdvice, job string) pieceCar
 	return c
 }
 
-func digits(unit string) int {
-	if unit == "%" || unit == "hPa" {
-		return 0
-	}
-	return 1
-}
-
 func (h *Handler) limitText(r advisor.Reason) string {
 	if r.Limit == nil || r.Unit == "" {
 		if r.Source == "" {

@@ -59,6 +59,10 @@ func newRootCmd(e env) *cobra.Command {
 	add(root, groupShed,
 		newDemoCmd(e),
 		newDaemonCmd(e),
+		newNowCmd(e),
+		newCoatCmd(e),
+		newJobCmd(e),
+		newRecordCmd(e),
 		newCheckCmd(e),
 	)
 	add(root, groupHand,

@@ -29,8 +29,6 @@ const (
 	lateness = 10 * minuteMs
 	// uncalibrated is what the standard uncertainty of a probe without a calibration is multiplied by: half as much again. Ours.
 	uncalibrated = 1.5
-	// meterDays is how long a moisture meter's reading speaks for a piece of timber by itself. Assumed: moisture moves in days, not hours.
-	meterDays = 14
 )
 
 // Minute is the mean of a channel's usable readings in one minute.

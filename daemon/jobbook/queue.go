@@ -65,6 +65,9 @@ func (b *Book) WaitingOn(ctx context.Context, way string, limit int64) ([]QueueR
 func (b *Book) ReplaceQueued(ctx context.Context, rows []QueueRow) error {
 	return b.inTx(ctx, func(tx *sql.Tx) error {
 		for _, r := range rows {
+			if r.Body == nil {
+				r.Body = []byte{}
+			}
 			_, err := tx.ExecContext(ctx, "UPDATE outbox SET body = ?, due_ms = ?, tries = ?, state = ?, done_ms = ?, error = ? WHERE way = ? AND dedup = ?",
 				r.Body, r.DueMS, r.Tries, r.State, r.DoneMS, r.Error, r.Way, r.ID)
 			if err != nil {

@@ -105,7 +105,7 @@ func New(source Source, opt Options) (*Mirror, error) {
 	case source == nil:
 		return nil, errors.New("mirror: no source")
 	case !strings.HasPrefix(opt.URL, "http://") && !strings.HasPrefix(opt.URL, "https://"):
-		return nil, fmt.Errorf("mirror: url %q: want http://host:8086 or https://...", opt.URL)
+		return nil, fmt.Errorf("mirror: url %q: want http or https, such as http://host:8086", opt.URL)
 	case opt.Bucket == "":
 		return nil, errors.New("mirror: bucket is empty: want the bucket of InfluxDB 2, or database/policy of 1.8")
 	case opt.Shed == "":

@@ -61,7 +61,7 @@ func (f *fake) fails(err error) {
 func temp(v float64) sensors.Reading  { return sensors.Reading{Quantity: sensors.Temperature, Value: v} }
 func humid(v float64) sensors.Reading { return sensors.Reading{Quantity: sensors.Humidity, Value: v} }
 
-var absent = fmt.Errorf("fake: %w", sensors.ErrAbsent)
+var errAway = fmt.Errorf("fake: %w", sensors.ErrAbsent)
 
 // basket is a sink.
 type basket struct {
@@ -167,7 +167,7 @@ func TestCalibrationKeepsVapourPressure(t *testing.T) {
 
 func TestAbsentAtStartIsNormalAndComesBackByItself(t *testing.T) {
 	f := &fake{}
-	f.fails(absent)
+	f.fails(errAway)
 	s := newStand(t, Options{Probes: []Entry{{Name: "panel", Place: sensors.Surface, Probe: f}}})
 	s.step()
 	require.Equal(t, NeverSeen, s.state("panel").Presence)
@@ -183,7 +183,7 @@ func TestAbsentAtStartIsNormalAndComesBackByItself(t *testing.T) {
 	s.pass(10*time.Second, 6)
 	require.Len(t, s.sink.records, n+6, "at its own interval again")
 	ok := s.now.Wall
-	f.fails(absent)
+	f.fails(errAway)
 	s.pass(10*time.Second, 1)
 	st := s.state("panel")
 	require.Equal(t, Missing, st.Presence)
@@ -199,7 +199,7 @@ func TestDeadProbesDoNotStopTheirBus(t *testing.T) {
 		f := &fake{}
 		f.says(temp(float64(i)))
 		if i%3 == 1 {
-			f.fails(absent)
+			f.fails(errAway)
 		}
 		fakes = append(fakes, f)
 		entries = append(entries, Entry{Name: fmt.Sprint("t", i), Place: sensors.Timber, Bus: "w1", Probe: f})
@@ -264,7 +264,7 @@ func TestHungReadIsIsolated(t *testing.T) {
 func TestCloseLeavesAHungProbe(t *testing.T) {
 	release := make(chan struct{})
 	stuck, well := &fake{}, &fake{}
-	stuck.set(func(context.Context) ([]sensors.Reading, error) { <-release; return nil, absent })
+	stuck.set(func(context.Context) ([]sensors.Reading, error) { <-release; return nil, errAway })
 	well.says(temp(12))
 	s := newStand(t, Options{ReadDeadline: 10 * time.Millisecond, Probes: []Entry{
 		{Name: "stuck", Place: sensors.Air, Probe: stuck}, {Name: "well", Place: sensors.Air, Probe: well}}})

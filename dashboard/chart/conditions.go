@@ -118,7 +118,7 @@ func (c *ConditionsChart) field(p Pen, f *frame, lines []Line, unit string, leas
 	f.valueAxis(p, unit)
 	kinds := strokes()
 	for i, l := range lines {
-		p.Lines(f.polylines(l.Samples, c.MaxGap, int64(c.W/3)), kinds[i%len(kinds)])
+		p.Lines(f.polylines(l.Samples, c.MaxGap, int64(c.W/4)), kinds[i%len(kinds)])
 	}
 }
 

@@ -1,0 +1,108 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+)
+
+// client speaks to the daemon by its HTTP API.
+type client struct{ base string }
+
+// serverFlag gives the address of the daemon: the flag, TACKLINE_SERVER, or the default address on this board.
+func serverFlag(c *cobra.Command, e env) *client {
+	def := "http://127.0.0.1:8417"
+	if s := e.getenv("TACKLINE_SERVER"); s != "" {
+		def = s
+	}
+	cl := &client{}
+	c.PersistentFlags().StringVar(&cl.base, "server", def, "address of the daemon (default from TACKLINE_SERVER where that is set)")
+	return cl
+}
+
+// answerLimit is more than the longest record.
+const answerLimit = 64 << 20
+
+// call makes a request and gives the body of a good answer. The error of a bad one is what the daemon said.
+func (c *client) call(ctx context.Context, method, path string, body any) ([]byte, error) {
+	var in io.Reader
+	if body != nil {
+		b, err := json.Marshal(body)
+		if err != nil {
+			return nil, err
+		}
+		in = bytes.NewReader(b)
+	}
+	base := c.base
+	if !strings.Contains(base, "://") {
+		base = "http://" + base
+	}
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, method, strings.TrimSuffix(base, "/")+path, in)
+	if err != nil {
+		return nil, usagef("--server %q is no address: want one such as http://127.0.0.1:8417", c.base)
+	}
+	if body != nil {
+		r.Header.Set("Content-Type", "application/json")
+	}
+	res, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return nil, fmt.Errorf("no daemon answers at %s: is it running? give its address with --server: %w", c.base, err)
+	}
+	defer res.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(res.Body, answerLimit))
+	if err != nil {
+		return nil, fmt.Errorf("the daemon's answer broke off: %w", err)
+	}
+	if res.StatusCode >= 300 {
+		var p struct{ Title, Detail string }
+		if json.Unmarshal(b, &p) == nil && p.Detail != "" {
+			return nil, fmt.Errorf("the daemon refused (%d): %s", res.StatusCode, p.Detail)
+		}
+		return nil, fmt.Errorf("the daemon refused: %s", res.Status)
+	}
+	return b, nil
+}
+
+// get decodes a JSON answer.
+func (c *client) get(ctx context.Context, path string, into any) error {
+	b, err := c.call(ctx, http.MethodGet, path, nil)
+	if err != nil {
+		return err
+	}
+	if err := json.Unmarshal(b, into); err != nil {
+		return fmt.Errorf("the daemon's answer can't be read; are both of one version? %w", err)
+	}
+	return nil
+}
+
+// keep has a command of the job book kept, and gives the number of what was made or changed.
+func (c *client) keep(ctx context.Context, kind, who string, payload any) (int64, error) {
+	b, err := c.call(ctx, http.MethodPost, "/api/v1/commands/"+kind, map[string]any{"who": who, "key": newKey(), "payload": payload})
+	if err != nil {
+		return 0, err
+	}
+	var r struct {
+		ID int64 `json:"id"`
+	}
+	if err := json.Unmarshal(b, &r); err != nil {
+		return 0, fmt.Errorf("the daemon's answer can't be read: %w", err)
+	}
+	return r.ID, nil
+}
+
+func newKey() string {
+	var b [16]byte
+	_, _ = rand.Read(b[:]) // never fails: crypto/rand ends the program instead
+	return hex.EncodeToString(b[:])
+}

@@ -1,0 +1,70 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+
+	"github.com/spf13/cobra"
+
+	"tackline/advisor"
+	"tackline/advisor/units"
+)
+
+func newNowCmd(e env) *cobra.Command {
+	var asJSON bool
+	var cl *client
+	c := &cobra.Command{
+		Use: "now", Short: "Verdicts on the pieces and windows of the running coats", Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			if asJSON {
+				b, err := cl.call(c.Context(), http.MethodGet, "/api/v1/now", nil)
+				if err != nil {
+					return err
+				}
+				_, err = e.out.Write(b)
+				return err
+			}
+			var a advisor.Advice
+			if err := cl.get(c.Context(), "/api/v1/now", &a); err != nil {
+				return err
+			}
+			showAdvice(e, a)
+			return nil
+		},
+	}
+	cl = serverFlag(c, e)
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func showAdvice(e env, a advisor.Advice) {
+	fmt.Fprintf(e.out, "At %s\n", moment(a.At))
+	for _, p := range a.Pieces {
+		fmt.Fprintf(e.out, "\n%s: %s\n", p.Name, p.Verdict)
+		for _, r := range p.Reasons {
+			if r.Verdict == p.Verdict || r.Rule == "margin" {
+				fmt.Fprintf(e.out, "  %-10s %-9s %s\n", r.Rule, r.Verdict, r.Text)
+			}
+		}
+	}
+	for _, c := range a.Coats {
+		fmt.Fprintf(e.out, "\ncoat %d, %s (%s): %s\n", c.Coat, c.Name, c.System, c.State)
+		if c.CantSay != "" {
+			fmt.Fprintf(e.out, "  can't say: %s\n", c.CantSay)
+			continue
+		}
+		for _, w := range c.Windows {
+			fmt.Fprintf(e.out, "  %-7s %-8s opens %s, closes %s (early %s)\n", w.Window, w.Phase, moment(w.Opens.Likely), moment(w.Closes.Likely), moment(w.Closes.Early))
+		}
+	}
+	if len(a.Pieces) == 0 {
+		fmt.Fprintln(e.out, "No piece is in the job book yet: tackline job add, then tackline job piece.")
+	}
+}
+
+func moment(i units.Instant) string {
+	if !i.Known() {
+		return "not within two days"
+	}
+	return i.Time().Local().Format("Mon 15:04")
+}
