@@ -3,7 +3,7 @@
 //
 // The method is ours. It is the simplest that knows of the day: x(t) = x(t - d days) + (x(now) - x(now - d days)) exp(-(t - now)/tau), where
 // d is the smallest number of days that has a value, and tau is DepartureDecay. Its spread at a lead is the root mean square of its own past
-// errors at that lead, over origins an hour apart; where the log is too short for that, an assumed spread is taken and the Outlook says so.
+// errors at that lead, over origins two hours apart; where the log is too short for that, an assumed spread is taken and the Outlook says so.
 package forecast
 
 import (
@@ -67,7 +67,7 @@ func (o Outlook) Member(z float64) trace.Trace {
 // spread fills SD from the rule's own past errors, made to rise with the lead, or from the assumed one.
 func spread(o *Outlook, g grid, assumed Assumed) {
 	const (
-		hour    = 4  // steps
+		apart   = 8  // steps between origins
 		fewest  = 24 // origins for a lead to be trusted
 		trusted = 3  // days of log
 	)
@@ -76,7 +76,7 @@ func spread(o *Outlook, g grid, assumed Assumed) {
 	for l := int64(1); l < int64(len(rms)) && good; l++ {
 		var sum float64
 		n := 0
-		for origin := l; origin < g.len(); origin += hour {
+		for origin := l; origin < g.len(); origin += apart {
 			if !g.ok(origin) || !g.ok(origin-l) {
 				continue
 			}
