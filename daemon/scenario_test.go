@@ -212,10 +212,10 @@ func TestWinterOnRealInput(t *testing.T) {
 	require.NoError(t, d.Run(ctx))
 	require.NotZero(t, coat, "the coat was never started")
 	require.NotZero(t, opened, "the coat was never tacky")
-	hook, push := phone.about(fmt.Sprintf("coat/%d/tack_open", coat))
+	hook, _ := phone.about(fmt.Sprintf("coat/%d/tack_open", coat))
 	t.Logf("%d clear verdicts, %d assessments in gaps, %d of a coat; tack window told %d times by hook", clears, gaps, blind, hook)
 	require.EqualValues(t, 1, hook, "the opening leaves once")
-	_, push = phone.about("Tack window open")
+	_, push := phone.about("Tack window open")
 	require.EqualValues(t, 1, push)
 	require.NotZero(t, gaps)
 }
