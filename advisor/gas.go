@@ -78,12 +78,12 @@ func (g *gas) direction(limit float64) string {
 func gasCause(w *weather, k *skin) string {
 	const hour, still, stillHPa = 3600.0, 0.15, 0.5
 	warmed, ok := change(k.past.Value, w.at, hour)
-	aired, airOK := change(w.airC.Value, w.at, hour)
+	aired, airOK := change(w.airC.Value, w.at, hour/4) // where the air goes now, not where it came from
 	text := "Timber steady."
 	switch {
 	case !ok:
 		text = "How the timber's temperature moved in the last hour is not known."
-	case warmed > still && airOK && aired < 0:
+	case warmed > still && airOK && aired < -still:
 		text = fmt.Sprintf("The air is cooling, but the timber still warms: %.1f K in the last hour.", warmed)
 	case warmed > still:
 		text = fmt.Sprintf("Timber still warming, %.1f K in the last hour.", warmed)
