@@ -50,8 +50,8 @@ func adviseCoat(s *Situation, w *weather, k *skin, c *Coat, p *Piece) CoatAdvice
 	}
 	out.Marks = markTimes(courses, weights, w.at)
 	out.Windows = windows(out.Marks, s.At)
-	out.State, out.Conversion, out.TgC = standing(c, out.Marks, courses, weights, w.at)
 	likely := courses[heaviest(weights)]
+	out.State, out.Conversion, out.TgC = standing(c, out.Marks, courses, weights, w.at)
 	out.Stalled = likely.Stalled(w.at)
 	if out.State == StateSandable && settled(courses, weights, w.at) {
 		out.State = StateCured
@@ -66,7 +66,9 @@ func adviseCoat(s *Situation, w *weather, k *skin, c *Coat, p *Piece) CoatAdvice
 				gel[i] = at
 			}
 		}
-		if g, _ := breathe(s, w, k, nil, gel); g != nil {
+		until := math.Min(w.at+Horizon, math.Max(w.at+2*float64(panelStep), quantile(gel, weights, 0.5)))
+		rise := reactionRise(k.panel, &c.System, c.Kind, &likely, k.now, w.at, until)
+		if g, _ := breathe(s, w, k, nil, gel, rise); g != nil {
 			out.GasRatio, out.GasDirection = &g.likely, g.direction(s.Limits.GasGrowth)
 		}
 	}

@@ -16,8 +16,9 @@ type gas struct {
 	cause, turns string  // sentences
 }
 
-// breathe follows the pore gas along every member from now to that member's gel (Unix seconds). It gives nil and why where it can't.
-func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64) (*gas, string) {
+// breathe follows the pore gas along every member from now to that member's gel (Unix seconds), warmed by what the coat's own reaction adds. It
+// gives nil and why where it can't.
+func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64, warmed trace.Trace) (*gas, string) {
 	if k.missing != "" {
 		return nil, k.missing
 	}
@@ -32,7 +33,7 @@ func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64
 		if until <= w.at {
 			continue
 		}
-		timberC, hpa := m.film.Slice(w.at, w.at+Horizon), trace.Trace{}
+		timberC, hpa := warmedBy(m.film.Slice(w.at, w.at+Horizon), warmed), trace.Trace{}
 		if m.hpa.Len() > 0 {
 			hpa = m.hpa
 		}

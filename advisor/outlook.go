@@ -8,7 +8,6 @@ import (
 	"tackline/advisor/air"
 	"tackline/advisor/forecast"
 	"tackline/advisor/heat"
-	"tackline/advisor/timber"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
@@ -130,45 +129,42 @@ type skin struct {
 	now      float64
 	u        units.Diff
 	modelled bool
-	missing  string // "" or why the present surface temperature can't be told
-	tau      units.Second
+	missing  string       // "" or why the present surface temperature can't be told
+	tau      units.Second // with which the panel follows the air
+	panel    heat.Panel
 	ahead    []path // the members' courses from now on, without the error of measurement; see paths
 }
 
-// surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by the panel's lag behind the air.
+// surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air.
+// Ahead, the surface follows each future air by the panel's own lag, from where it stands now.
 func surfaceOf(w *weather, p *Piece) skin {
-	thickness, density := p.ThicknessM, p.DensityKgM3
-	if thickness <= 0 {
-		thickness = defaultPly
-	}
-	if density <= 0 {
-		density = defaultDensity
-	}
 	var k skin
-	tau, err := timber.ResponseTime(thickness, density, 12, moistureForHeat)
+	panel, err := panelOf(p)
 	if err != nil {
 		k.missing = err.Error()
 		return k
 	}
-	k.tau = tau
-	lagged, err := heat.FirstOrderLag(w.airC.Slice(w.since, w.at), k.tau)
+	k.panel, k.tau = panel, panel.Lag()
+	front, _, settled, err := follow(panel, w.airC.Slice(w.since, w.at), w.at)
 	if err != nil {
 		k.missing = err.Error()
 		return k
 	}
 	probe := p.SurfaceC.Trace.Slice(0, w.at)
-	if probe.Len() == 0 {
-		k.past = lagged
-	} else {
-		k.past = overlay(lagged, probe)
+	k.past = front
+	if probe.Len() > 0 {
+		k.past = overlay(front, probe)
 	}
 	switch {
 	case present(&p.SurfaceC, "surface probe") == "":
 		_, k.now, _ = probe.Last()
 		k.u = units.Diff(p.SurfaceC.U)
 	case w.noAir == "":
-		_, k.now, _ = lagged.Last()
-		k.u = units.Diff(math.Max(float64(modelSurfaceU), math.Hypot(float64(modelSurfaceU), float64(w.airU))))
+		_, k.now, _ = front.Last()
+		k.u = units.Diff(math.Hypot(float64(modelSurfaceU), float64(w.airU)))
+		if !settled {
+			k.u = units.Diff(math.Hypot(float64(k.u), unsettledU))
+		}
 		k.modelled = true
 	default:
 		k.missing = w.noAir

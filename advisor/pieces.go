@@ -7,6 +7,7 @@ import (
 	"tackline/advisor/air"
 	"tackline/advisor/cure"
 	"tackline/advisor/timber"
+	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
 
@@ -32,6 +33,7 @@ type piece struct {
 	noGas        string
 	ahead        ahead
 	noAhead      string
+	rise         trace.Trace // of the timber by the coat's own reaction, K
 }
 
 // ahead is what the futures say of a coat that is put on now: the 10 % bound of the lowest margin and temperature, the 90 % bound of the
@@ -190,6 +192,13 @@ func (p *piece) lookAhead() {
 		f.add(&m, &course)
 	}
 	p.ahead = f.bounds()
+	if p.fact.Bare {
+		until := math.Min(p.w.at+Horizon, math.Max(p.w.at+2*float64(panelStep), quantile(f.gel, even(len(f.gel)), 0.5)))
+		likely, err := model.Course(lagFrom(p.w.future.Member(0), p.skin.now, p.w.at, p.skin.tau), p.w.at, p.w.at+Horizon)
+		if err == nil {
+			p.rise = reactionRise(p.skin.panel, p.system, p.kind, &likely, p.skin.now, p.w.at, until)
+		}
+	}
 }
 
 // futures collects the members' extremes.
@@ -279,7 +288,7 @@ func (p *piece) lookAtGas() {
 		p.noGas = p.noAhead
 		return
 	}
-	p.gas, p.noGas = breathe(p.s, p.w, p.skin, p.moisture, p.ahead.gel)
+	p.gas, p.noGas = breathe(p.s, p.w, p.skin, p.moisture, p.ahead.gel, p.rise)
 }
 
 // marginHolds tells whether rule 1 is met to the end of green: only then is drawing-in praised.
