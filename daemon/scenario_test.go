@@ -162,6 +162,9 @@ topic = "shed"
 // TestWinterOnRealInput runs the unchanged daemon over a real winter as fast as it goes, starts a bedding coat at the beginning of the longest
 // stretch above 6 C, and looks at what a builder would see.
 func TestWinterOnRealInput(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: weeks of winter take a minute, and ten under the race detector")
+	}
 	trace, open := sharedTrace(t, "house-winter.csv")
 	start := time.Date(2016, 2, 4, 12, 40, 0, 0, time.FixedZone("", 3600))
 	if !open {
