@@ -73,3 +73,35 @@ func BenchmarkAdvise(b *testing.B) {
 		Advise(s)
 	}
 }
+
+// TestDenseLogHasNoGaps: a log of every minute, which counts as stale after three, leaves no gap in a coat, and tells the timber's moisture
+// by itself once it is long enough.
+func TestDenseLogHasNoGaps(t *testing.T) {
+	s := situation(18, 16, 2, 55)
+	for _, c := range []*Channel{&s.Climate.AirC, &s.Climate.RHPct, &s.Climate.PressureHPa} {
+		full := c.Trace
+		full.MaxGap = 0
+		dense := trace.Trace{MaxGap: 180}
+		for at := full.At[0]; at <= float64(s.At); at += 60 {
+			v, ok := full.Value(at)
+			require.True(t, ok)
+			dense.At, dense.V = append(dense.At, at), append(dense.V, v)
+		}
+		c.Trace = dense
+	}
+	s.Limits.StaleAfter = 180
+	s.Pieces[0].Meter = nil
+	s.Coats = []Coat{{ID: 7, Piece: 2, Kind: Bedding, System: medium(), Started: s.At - 3*3600}}
+	a := Advise(s)
+	require.Zero(t, a.Coats[0].GapMinutes)
+	m := reasonOf(a.Pieces[0], "moisture")
+	require.NotContains(t, m.Text, "no log")
+	sparse := situation(18, 16, 2, 55)
+	sparse.Coats = s.Coats
+	b := Advise(sparse)
+	for i := range a.Coats[0].Marks {
+		x, y := a.Coats[0].Marks[i].When, b.Coats[0].Marks[i].When
+		require.InDelta(t, float64(y.Early), float64(x.Early), 120, "the same weather, however often it was read")
+		require.InDelta(t, float64(y.Likely), float64(x.Likely), 120)
+	}
+}

@@ -170,7 +170,8 @@ func demoBook(ctx context.Context, sim *shed.Shed, folder string, begin, now int
 	piece := func(name string, lie advisor.Lie, area float64) int64 {
 		return do(begin, jobbook.AddPiece{PieceData: jobbook.PieceData{Job: job, Name: name, Timber: "9 mm plywood", ThicknessMM: 9, DensityKgM3: 500, AreaM2: area, Lie: lie, Bare: true}})
 	}
-	deck, side, _ := piece("foredeck", advisor.LieFlat, 2.1), piece("port topside", advisor.LieUpright, 4.4), piece("starboard topside", advisor.LieUpright, 4.4)
+	deck, side, bare := piece("foredeck", advisor.LieFlat, 2.1), piece("port topside", advisor.LieUpright, 4.4), piece("starboard topside", advisor.LieUpright, 4.4)
+	do(now-2*86_400_000, jobbook.MeterReading{Piece: bare, MoisturePct: 10.5, Instrument: "pin meter"})
 	coat := func(at, piece int64, kind advisor.Kind) int64 {
 		return do(at, jobbook.StartCoat{CoatData: jobbook.CoatData{Piece: piece, Kind: kind, SystemName: system.Name, System: raw, AmountG: 500}})
 	}

@@ -44,7 +44,13 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 	}
 	for _, n := range d.systems.Names() {
 		if sys, err := d.systems.Find(n); err == nil {
-			v.Systems = append(v.Systems, dashboard.System{Name: sys.Name, Source: sys.Source})
+			line := dashboard.System{Name: sys.Name, Source: sys.Source}
+			for _, short := range c.Systems.Shipped {
+				if shipped, err := d.systems.Find(short); err == nil && shipped.Name == sys.Name {
+					line.Short = short
+				}
+			}
+			v.Systems = append(v.Systems, line)
 		}
 	}
 	facts, err := d.book.State(ctx)

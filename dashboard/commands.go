@@ -205,7 +205,7 @@ func (h *Handler) startCoat(r *http.Request) (Receipt, error) {
 	if !slices.Contains(advisor.Kinds(), req.Kind) {
 		return Receipt{}, &Refusal{Field: "kind", Sentence: h.tx.get("refuse_kind")}
 	}
-	if !slices.ContainsFunc(v.Systems, func(s System) bool { return s.Name == req.System }) {
+	if !slices.ContainsFunc(v.Systems, func(s System) bool { return s.goesBy(req.System) }) {
 		return Receipt{}, &Refusal{Field: "system", Sentence: h.tx.get("refuse_system")}
 	}
 	if req.Vessel != "" && req.Vessel != "pot" && req.Vessel != "tray" {

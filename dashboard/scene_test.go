@@ -133,7 +133,7 @@ func scene() View {
 		},
 		Jobs:    []Job{{1, "Lapwing"}, {2, "tender"}},
 		Pieces:  []Piece{{1, 1, "foredeck", true}, {2, 1, "port topside", false}, {3, 1, "transom", true}, {4, 1, "hatch coaming", true}, {5, 2, "keel batten", false}},
-		Systems: []System{{"medium", "invented for the examples"}, {"slow", "invented for the examples"}},
+		Systems: []System{{Name: "medium", Source: "invented for the examples"}, {Name: "slow", Source: "invented for the examples"}},
 		Coats: []Coat{
 			{ID: 7, Job: 1, Piece: 2, JobName: "Lapwing", PieceName: "port topside", Kind: advisor.Bedding, System: "medium", Started: at(54 * time.Minute), Who: "Ida",
 				AmountG: ptr(620), ResinC: ptr(18.5), Vessel: "tray", Touches: []TouchMark{{at(20 * time.Minute), advisor.StateWet, false}}},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"tackline/advisor"
@@ -91,6 +92,12 @@ type Piece struct {
 type System struct {
 	Name   string
 	Source string // where its numbers come from, in a few words
+	Short  string // another name that it goes by; "" for none
+}
+
+// goesBy tells whether the system may be meant by a name.
+func (s System) goesBy(name string) bool {
+	return strings.EqualFold(s.Name, name) || s.Short != "" && strings.EqualFold(s.Short, name)
 }
 
 // Coat is a coat in the job book. What is derived of it (state, windows) stands in the Advice under the same ID.

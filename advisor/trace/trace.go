@@ -149,13 +149,17 @@ func (t Trace) Concat(u Trace) Trace {
 }
 
 // Thin gives the trace with samples averaged over steps of the given seconds (bins [k step, (k+1) step) of Unix time): each bin's mean
-// value at its mean time. The first and the last sample are kept as they are, so that the span stays the same.
+// value at its mean time. The first and the last sample are kept as they are, so that the span stays the same. Neighbouring bins are less than
+// two steps apart, so that a gap of the thinned trace is a step over the longer of MaxGap and that.
 func (t Trace) Thin(step float64) Trace {
 	n := len(t.At)
 	if n < 4 || step <= 0 {
 		return t
 	}
-	out := Trace{MaxGap: math.Max(t.MaxGap, 0)}
+	out := Trace{}
+	if t.MaxGap > 0 {
+		out.MaxGap = math.Max(t.MaxGap, 2*step)
+	}
 	out.At = append(out.At, t.At[0])
 	out.V = append(out.V, t.V[0])
 	for i := 1; i < n-1; {

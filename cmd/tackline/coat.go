@@ -85,7 +85,7 @@ func newCoatStartCmd(e env, cl *client) *cobra.Command {
 		if id == 0 {
 			return usagef("--piece %q is not in the job book: want one of %s", piece, strings.Join(names, ", "))
 		}
-		body := map[string]any{"key": newKey(), "piece_id": id, "kind": kind, "system": system, "who": who}
+		body := map[string]any{"key": newKey(), "piece": id, "kind": kind, "system": system, "who": who}
 		if at != "" {
 			body["at"] = at
 		}

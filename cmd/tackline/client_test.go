@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"tackline/daemon"
+)
+
+// TestCommandsAgainstADaemon goes the way of the README's first use, against a simulated shed on loopback.
+func TestCommandsAgainstADaemon(t *testing.T) {
+	d, err := daemon.NewDemo(t.Context(), daemon.DemoOptions{Seed: 1, Speed: 60, Folder: t.TempDir(), Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	defer func() { cancel(); require.NoError(t, <-done) }()
+	at := []string{"--server", d.Addr()}
+	call := func(args ...string) (string, string, int) {
+		t.Helper()
+		var out, errs strings.Builder
+		e := env{in: strings.NewReader(""), out: &out, err: &errs, now: time.Now, getenv: func(string) string { return "" }}
+		code := run(t.Context(), e, append(args, at...))
+		return out.String(), errs.String(), code
+	}
+	good := func(args ...string) string {
+		t.Helper()
+		out, errs, code := call(args...)
+		require.Zero(t, code, errs)
+		return out
+	}
+	require.Eventually(t, func() bool { out, _, _ := call("now"); return strings.Contains(out, "foredeck: ") }, 20*time.Second, 100*time.Millisecond)
+	var now struct {
+		Pieces []struct {
+			Piece, Verdict string
+			Reasons        []struct{ Rule, Verdict, Unit, Source, Text string }
+		}
+		Coats []struct {
+			Coat    string
+			State   string
+			Windows []struct{ Window string }
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(good("now", "--json")), &now))
+	require.Len(t, now.Pieces, 3)
+	require.Len(t, now.Pieces[0].Reasons, 8)
+	require.Len(t, now.Coats[0].Windows, 2)
+	require.Contains(t, good("job", "list"), "Sandpiper")
+	require.Contains(t, good("job", "add", "Dunlin (invented)"), "Kept: job")
+	require.Contains(t, good("job", "piece", "keel", "--job", "2", "--lie", "upright", "--thickness-mm", "20"), "Kept: piece")
+	require.Contains(t, good("coat", "start", "--piece", "keel", "--kind", "seal", "--system", "medium"), "Kept: seal on keel")
+	list := good("coat", "list")
+	line := strings.TrimSpace(list[strings.LastIndex(strings.TrimRight(list, "\n"), "\n")+1:])
+	require.Contains(t, line, "seal on keel")
+	coat := strings.Fields(line)[0]
+	require.Contains(t, good("coat", "touch", coat, "wet"), "Kept")
+	require.Contains(t, good("coat", "end", coat), "has ended")
+	require.Contains(t, good("record", "2", "--format", "csv"), "time_utc")
+	file := filepath.Join(t.TempDir(), "record.html")
+	require.Empty(t, good("record", "2", "--out", file))
+	require.FileExists(t, file)
+
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"coat", "touch", coat, "soggy"}, exitFailed, "wet, tacky, green, firm or sandable"},
+		{[]string{"coat", "touch", "seven", "tacky"}, exitUsage, "no number of a coat"},
+		{[]string{"coat", "start", "--piece", "rudder", "--kind", "seal", "--system", "medium"}, exitUsage, "is not in the job book"},
+		{[]string{"coat", "start", "--piece", "keel", "--kind", "seal", "--system", "treacle"}, exitFailed, "choose a resin system"},
+		{[]string{"record", "77"}, exitFailed, "77"},
+		{[]string{"record", "2", "--format", "doc"}, exitUsage, "html or csv"},
+		{[]string{"job", "piece", "x", "--job", "9999"}, exitFailed, "job"},
+	} {
+		_, errs, code := call(c.args...)
+		require.Equal(t, c.code, code, "%v: %s", c.args, errs)
+		require.Contains(t, errs, c.says, "%v", c.args)
+	}
+}
+
+func TestNoDaemonIsSaid(t *testing.T) {
+	var out, errs strings.Builder
+	e := env{in: strings.NewReader(""), out: &out, err: &errs, now: time.Now, getenv: func(string) string { return "" }}
+	require.Equal(t, exitFailed, run(t.Context(), e, []string{"now", "--server", "127.0.0.1:1"}))
+	require.Contains(t, errs.String(), "is it running?")
+}
