@@ -10,7 +10,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -34,9 +33,10 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// runChild runs a simulated shed 150 times faster than life, enters notes as fast as it can, and says each thing once it is acknowledged.
+// runChild runs a simulated shed as fast as it goes, enters notes beside it, and says each thing once it is acknowledged. However slow the machine is,
+// the shed's time moves only with the loop.
 func runChild(folder string) error {
-	d, err := NewDemo(context.Background(), DemoOptions{Seed: 5, Speed: 150, Folder: folder, Listen: "127.0.0.1:0", Observe: func(m Moment) {
+	d, err := NewDemo(context.Background(), DemoOptions{Seed: 5, Folder: folder, Listen: "127.0.0.1:0", Observe: func(m Moment) {
 		fmt.Printf("at %d\n", m.At.UnixMilli())
 	}})
 	if err != nil {
@@ -62,6 +62,9 @@ func runChild(folder string) error {
 // TestKilledInMidWrite kills the unchanged daemon while it stores readings and commands. Afterwards both files are whole, every acknowledged
 // command is there, and at most one commit interval of readings is missing.
 func TestKilledInMidWrite(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: a child under the race detector tells nothing that it does not tell without")
+	}
 	for i := range 5 {
 		folder := t.TempDir()
 		child := exec.Command(os.Args[0])
@@ -72,7 +75,7 @@ func TestKilledInMidWrite(t *testing.T) {
 		require.NoError(t, child.Start())
 		var kept, at int64
 		lines := bufio.NewScanner(out)
-		began := time.Time{}
+		minutes := 0
 		for lines.Scan() {
 			word, number, _ := strings.Cut(lines.Text(), " ")
 			n, err := strconv.ParseInt(number, 10, 64)
@@ -82,19 +85,22 @@ func TestKilledInMidWrite(t *testing.T) {
 				kept = n
 			case "at":
 				at = n
+				minutes++
 			}
-			if began.IsZero() {
-				began = time.Now()
-			}
-			if kept > 0 && at > 0 && time.Since(began) > time.Duration(900+170*i)*time.Millisecond {
+			if kept > 0 && minutes > 6+3*i {
 				break
 			}
 		}
 		require.NoError(t, child.Process.Signal(syscall.SIGKILL))
 		for lines.Scan() { // what it had said before it died
 			word, number, _ := strings.Cut(lines.Text(), " ")
-			if n, err := strconv.ParseInt(number, 10, 64); err == nil && word == "kept" {
+			n, err := strconv.ParseInt(number, 10, 64)
+			switch {
+			case err != nil: // a line that was cut by the kill
+			case word == "kept":
 				kept = n
+			case word == "at":
+				at = n
 			}
 		}
 		_ = child.Wait()
@@ -120,7 +126,7 @@ func requireWhole(t *testing.T, folder string, kept, at int64) {
 	n, err := s.Latest(ctx, "bench", sensors.Temperature)
 	require.NoError(t, err)
 	require.NotNil(t, n.Any)
-	// One commit interval of 60 s, the reading's own interval, and what the loop was in the middle of at 150 times real speed.
-	require.LessOrEqual(t, at-n.Any.At, int64(3*minuteMs), "more than a commit interval of readings is gone")
+	// One commit interval of 60 s, and the reading's own interval of as much.
+	require.LessOrEqual(t, at-n.Any.At, int64(2*minuteMs), "more than a commit interval of readings is gone")
 	require.NoError(t, s.Close())
 }
