@@ -130,9 +130,9 @@ func notices(s *Situation, w *weather) []Reason {
 	return out
 }
 
-// marginTrend gives the margin of the last 24 hours and the forecast of the next 24, each half hour.
+// marginTrend gives the margin of the last 24 hours and the forecast of the next 24, each quarter of an hour.
 func marginTrend(w *weather, k *skin) []Point {
-	const step, reach = 1800.0, trendReach
+	const step, reach = 900.0, trendReach
 	out := []Point{}
 	first := math.Ceil((w.at-reach)/step) * step
 	for at := first; at < w.at; at += step {

@@ -54,7 +54,7 @@ func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, c *jobbook.Coa
 			}
 		}
 	}
-	probes, err := json.Marshal(d.recordProbes())
+	probes, err := json.Marshal(frozenProbes{Probes: d.recordProbes(), By: measuredBy(&s, c.ID)})
 	if err != nil {
 		return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
 	}
@@ -65,6 +65,25 @@ func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, c *jobbook.Coa
 	_, err = d.book.FreezeCoat(ctx, bookStamp(stamp), c.ID, jobbook.Frozen{From: c.Started.MS, To: c.Ended.MS, MinuteTrace: trace, Advice: last,
 		Probes: probes, Limits: limits, Model: advisor.ModelVersion})
 	return err
+}
+
+// frozenProbes is what is kept of the probes of a coat.
+type frozenProbes struct {
+	Probes []record.Probe    `json:"probes"`
+	By     map[string]string `json:"by"` // quantity of the record -> name of the probe; those that are computed are not in it
+}
+
+// measuredBy says which probe gave which quantity of a coat.
+func measuredBy(s *advisor.Situation, coat int64) map[string]string {
+	by := map[string]string{record.AirC: s.Climate.AirC.Probe, record.RHPct: s.Climate.RHPct.Probe, record.PressureHPa: s.Climate.PressureHPa.Probe}
+	for _, c := range s.Coats {
+		for _, p := range s.Pieces {
+			if c.ID == coat && p.ID == c.Piece {
+				by[record.SurfaceC] = p.SurfaceC.Probe
+			}
+		}
+	}
+	return by
 }
 
 func instantOf(ms int64) units.Instant { return units.Instant(float64(ms) / 1000) }
@@ -150,11 +169,15 @@ func (d *Daemon) recordCoat(ctx context.Context, facts *jobbook.State, c *jobboo
 	}
 	var advice advisor.CoatAdvice
 	var trace jobbook.MinuteTrace
+	var probes frozenProbes
 	f, err := d.book.Frozen(ctx, c.ID)
 	switch {
 	case err == nil:
 		out.Frozen = true
 		if err := json.Unmarshal(f.Advice, &advice); err != nil {
+			return out, fmt.Errorf("daemon: record of coat %d: %w", c.ID, err)
+		}
+		if err := json.Unmarshal(f.Probes, &probes); err != nil {
 			return out, fmt.Errorf("daemon: record of coat %d: %w", c.ID, err)
 		}
 		if trace, err = jobbook.DecodeMinutes(f.MinuteTrace); err != nil {
@@ -171,7 +194,7 @@ func (d *Daemon) recordCoat(ctx context.Context, facts *jobbook.State, c *jobboo
 			}
 		}
 		samples, _ := advisor.Conditions(m.Situation, c.ID, instantOf(c.Started.MS), m.Situation.At)
-		trace = minuteTrace(c.Started.MS, samples)
+		trace, probes.By = minuteTrace(c.Started.MS, samples), measuredBy(&m.Situation, c.ID)
 	default:
 		return out, err
 	}
@@ -180,18 +203,18 @@ func (d *Daemon) recordCoat(ctx context.Context, facts *jobbook.State, c *jobboo
 	for _, m := range advice.Marks {
 		out.Marks = append(out.Marks, record.Mark{Mark: m.Mark, Early: m.When.Early.Time(), Likely: m.When.Likely.Time(), Late: m.When.Late.Time(), Passed: m.Passed})
 	}
-	out.Channels = channelsOf(trace)
+	out.Channels = channelsOf(trace, probes.By)
 	return out, nil
 }
 
-func channelsOf(t jobbook.MinuteTrace) []record.Channel {
+func channelsOf(t jobbook.MinuteTrace, by map[string]string) []record.Channel {
 	var out []record.Channel
 	for _, col := range columns {
 		values, ok := t.Column(col.name)
 		if col.quantity == "" || !ok {
 			continue
 		}
-		ch := record.Channel{Quantity: col.quantity}
+		ch := record.Channel{Quantity: col.quantity, Probe: by[col.quantity]}
 		for i, v := range values {
 			if v != nil {
 				ch.At, ch.V = append(ch.At, t.From/1000+int64(i)*60), append(ch.V, *v)

@@ -357,6 +357,7 @@ func TestRecordSurvivesTheReadings(t *testing.T) {
 		require.True(t, k.Frozen)
 		require.NotEmpty(t, k.Marks)
 		require.NotEmpty(t, k.Channels)
+		require.Equal(t, "bench", k.Channels[0].Probe)
 		require.Greater(t, len(k.Channels[0].V), 1000, "minutes of %s", k.Channels[0].Quantity)
 	}
 }

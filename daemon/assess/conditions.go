@@ -14,6 +14,8 @@ const (
 	soonBefore = 10 * time.Minute
 	// eventFor is how long a window's opening is worth a message of its own.
 	eventFor = 30 * time.Minute
+	// gassingFrom is the growth of the pore gas until gel from which a phone is told: what half a kelvin of warming does. Ours.
+	gassingFrom = 0.002
 )
 
 // Conditions says what a phone should hear of, from an advice alone: windows, and what threatens a coat. Every thing that holds is in it,
@@ -181,9 +183,9 @@ func (t *teller) stalled(c *advisor.CoatAdvice, key, link string, blind bool) {
 
 func (t *teller) gas(c *advisor.CoatAdvice, key, link string, blind bool) {
 	wet := c.State == advisor.StateWet || c.State == advisor.StateTacky
-	gassing := c.GasDirection == "out" && wet
+	gassing := c.GasRatio != nil && *c.GasRatio-1 >= gassingFrom && wet
 	body := ""
-	if gassing && c.GasRatio != nil {
+	if gassing {
 		body = fmt.Sprintf("%s: the air in the timber is growing, by %.1f %% until the coat gels, and blows bubbles. Take sun, lamp and heater off it; let it cool.",
 			c.Name, 100*(*c.GasRatio-1))
 	}
