@@ -9,6 +9,9 @@ import (
 	"tackline/advisor/units"
 )
 
+// ownHeat is the rise in K by the coat's reaction from which it is named among the causes.
+const ownHeat = 0.15
+
 // gas is how the pore gas of bare timber changes until the coat gels, as volume ratios.
 type gas struct {
 	likely, high float64 // most that is pushed out at some time before gel: in the median, and in nine of ten members; 1 at least
@@ -45,6 +48,13 @@ func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64
 	}
 	all := even(members)
 	g := gas{likely: quantile(rise, all, 0.5), high: quantile(rise, all, inNineOfTen), end: quantile(end, all, 0.5), cause: gasCause(w, k)}
+	own := 0.0
+	for _, v := range warmed.V {
+		own = math.Max(own, v)
+	}
+	if own >= ownHeat {
+		g.cause += fmt.Sprintf(" The coat's own heat adds %.1f K.", own)
+	}
 	if at := quantile(turn, all, 0.5); g.likely-1 > s.Limits.GasGrowth && at > w.at && at < quantile(gel, all, 0.5)-knotSeconds {
 		g.turns = fmt.Sprintf(" It turns about %s; from then it draws resin in.", clockTime(s, units.Instant(at)))
 	}

@@ -120,8 +120,8 @@ func moistureRule(p *piece) Reason {
 
 // outgassingRule: the gas in the pores of bare timber must not grow between now and gel.
 func outgassingRule(p *piece) Reason {
-	limit := p.s.Limits.GasGrowth
-	r := Reason{Rule: "outgassing", Limit: &limit, Unit: "volume ratio less 1", Source: "gas law; the limit is ours"}
+	limit, percent := p.s.Limits.GasGrowth, 100*p.s.Limits.GasGrowth
+	r := Reason{Rule: "outgassing", Limit: &percent, Unit: "%", Source: "gas law; the limit is ours"}
 	if !p.fact.Bare {
 		r.Limit = nil
 		return r.say(Clear, "Coated already: no bare pores.")
@@ -130,7 +130,8 @@ func outgassingRule(p *piece) Reason {
 		return r.cantSay("Whether air will come out of the timber can't be told: %s.", p.noGas)
 	}
 	growth := p.gas.high - 1
-	r.Value = &growth
+	grown := 100 * growth
+	r.Value = &grown
 	without := ""
 	if p.w.noHPa != "" {
 		without = " No barometer: each hPa that it falls would add 0.1 %."

@@ -69,6 +69,7 @@ type loopState struct {
 	savedAt    int64 // wall ms of the last advice kept
 	savedGist  string
 	boot       string
+	swept      int64 // day of the last sweep, since 1970
 }
 
 // New checks the options, opens both files, the probes and the listener. On an error everything that was opened is closed again. A mistake of

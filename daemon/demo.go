@@ -44,6 +44,7 @@ const demoConfig = `format = 1
 [shed]
 name = "Osier Slip boatshed (invented)"
 zone = "Europe/Lisbon"
+stale_after = "10m"
 data = %q
 listen = %q
 [systems]

@@ -42,12 +42,12 @@ func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, c *jobbook.Coa
 	if err != nil {
 		return err
 	}
-	before, _, err := d.assess.Advise(ctx, c.Ended.MS-1, stamp.State.Trusted())
+	_, before, err := d.assess.Advise(ctx, c.Ended.MS-1, stamp.State.Trusted())
 	if err != nil {
 		return err
 	}
 	var last json.RawMessage = []byte("null")
-	for _, a := range advisor.Advise(before).Coats {
+	for _, a := range before.Coats {
 		if a.Coat == c.ID {
 			if last, err = json.Marshal(a); err != nil {
 				return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)

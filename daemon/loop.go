@@ -48,8 +48,17 @@ func (d *Daemon) work(ctx context.Context) error {
 
 // wait waits for the time of the next step, or for a nudge.
 func (d *Daemon) wait(ctx context.Context, until int64) error {
-	if d.free() {
+	if d.free() && !d.atEnd() {
 		return d.clock.Wait(ctx, until)
+	}
+	if d.free() { // the traces are over: the page stays as it is, and time stands still
+		select {
+		case <-d.nudges:
+			d.loopNudge()
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
 	}
 	waiting, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -103,6 +112,11 @@ func (d *Daemon) consider(ctx context.Context, stamp clock.Stamp) int64 {
 	minute := stamp.Wall / minuteMs
 	next := (minute + 1) * minuteMs
 	moved := minute != d.loop.assessed
+	select {
+	case <-d.nudges: // a loop that does not wait finds it here
+		d.loopNudge()
+	default:
+	}
 	nudged := d.beats.takeNudge()
 	running := d.running(ctx)
 	idle := stamp.Mono-d.loop.assessedAt >= idleMinutes*minuteMs || d.latest.Load() == nil
@@ -145,8 +159,10 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	if err != nil {
 		return err
 	}
-	if err := d.keepAdvice(ctx, a, stamp.Wall); err != nil {
-		return err
+	if err := d.keepAdvice(ctx, a, stamp.Wall); err != nil && d.errs.set("advice", err) { // a full card must not keep a phone from ringing
+		d.log.Error("advice could not be kept; it is made and told all the same", "error", err)
+	} else if err == nil {
+		d.errs.set("advice", nil)
 	}
 	m := Moment{At: time.UnixMilli(stamp.Wall).UTC(), Situation: s, Advice: a}
 	d.latest.Store(&m)
@@ -160,11 +176,24 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	if err := d.freezeEnded(ctx, s, stamp); err != nil {
 		d.log.Error("a coat's trace could not be kept with the job; tried again", "error", err)
 	}
+	d.sweep(ctx, stamp)
 	d.beats.ring()
 	if d.o.Observe != nil {
 		d.o.Observe(m)
 	}
 	return nil
+}
+
+// sweep deletes once a day what the outbox was done with a month ago.
+func (d *Daemon) sweep(ctx context.Context, stamp clock.Stamp) {
+	const day, month = 86_400_000, 30 * 86_400_000
+	if today := stamp.Wall / day; today != d.loop.swept && stamp.State.Trusted() {
+		if err := d.book.PruneOutbox(ctx, stamp.Wall-month); err != nil {
+			d.log.Warn("old messages could not be deleted; tried again", "error", err)
+			return
+		}
+		d.loop.swept = today
+	}
 }
 
 // keepAdvice stores an advice when what it says has changed, and every quarter of an hour. The margin's trend is left out: it can be made
@@ -313,10 +342,6 @@ func (d *Daemon) loopNudge() {
 
 // nudge makes the loop assess at once: a command came in.
 func (d *Daemon) nudge() {
-	if d.free() {
-		d.loopNudge() // its loop does not wait
-		return
-	}
 	select {
 	case d.nudges <- struct{}{}:
 	default:

@@ -400,3 +400,37 @@ func TestPageAndCommandsOverHTTP(t *testing.T) {
 		}, 10*time.Second, 50*time.Millisecond, path)
 	}
 }
+
+// TestTimeStandsStillAtTheEndOfATrace: a replay as fast as it goes does not run on without readings when its trace is over; the page stays, and a
+// command is still looked at.
+func TestTimeStandsStillAtTheEndOfATrace(t *testing.T) {
+	dir := t.TempDir()
+	trace := filepath.Join(dir, "short.csv")
+	require.NoError(t, os.WriteFile(trace, []byte("time,air_c,rh_pct\n2026-01-14T08:00:00Z,12,60\n2026-01-14T08:10:00Z,12.5,61\n2026-01-14T08:20:00Z,13,60\n"), 0o600))
+	text := fmt.Sprintf("format = 1\n[shed]\nname = \"Short\"\nzone = \"UTC\"\ndata = %q\nlisten = \"127.0.0.1:0\"\n[clock]\nspeed = \"free\"\n[[probe]]\nname = \"a\"\nkind = \"replay\"\nplace = \"air\"\nfile = %q\n",
+		filepath.Join(dir, "data"), trace)
+	c, err := config.Parse([]byte(text), "short")
+	require.NoError(t, err)
+	looks := make(chan time.Time, 10000)
+	d, err := New(Options{Config: c, Observe: func(m Moment) { looks <- m.At }})
+	require.NoError(t, err)
+	done := make(chan error, 1)
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() { done <- d.Run(ctx) }()
+	require.Eventually(t, d.atEnd, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { at := d.clock.Now().Wall; time.Sleep(50 * time.Millisecond); return d.clock.Now().Wall == at }, 10*time.Second, time.Millisecond)
+	stood := d.now()
+	require.WithinDuration(t, time.Date(2026, 1, 14, 8, 20, 0, 0, time.UTC), stood, 2*time.Minute)
+	for len(looks) > 0 {
+		<-looks
+	}
+	addPiece(t, d, 0)
+	select {
+	case at := <-looks:
+		require.WithinDuration(t, stood, at, time.Second)
+	case <-time.After(10 * time.Second):
+		t.Fatal("the command was not looked at")
+	}
+	cancel()
+	require.NoError(t, <-done)
+}

@@ -22,17 +22,18 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 	d, c := s.d, &s.d.o.Config
 	stamp := d.clock.Now()
 	v := dashboard.View{At: time.UnixMilli(stamp.Wall).UTC(), Shed: c.Shed.Name, Zone: c.Shed.Zone, ClockSet: stamp.State.Trusted(),
-		Simulated: !c.Clock.Real() || d.o.Shed != nil, Speed: c.Clock.Speed, Notice: d.o.Notice, MarginK: float64(c.Limits.MarginK), StaleAfter: 20 * time.Minute}
+		Simulated: !c.Clock.Real() || d.o.Shed != nil, Speed: c.Clock.Speed, Notice: d.o.Notice, MarginK: float64(c.Limits.MarginK)}
 	if err := d.errs.get("store"); err != nil {
 		v.Problem = "Readings are not written: " + err.Error()
 	}
 	if m := d.latest.Load(); m != nil {
 		v.Advice = m.Advice
 		v.MarginK = float64(m.Situation.Limits.MarginK)
+		v.StaleAfter = time.Duration(float64(m.Situation.Limits.StaleAfter) * float64(time.Second))
 	}
 	for i, p := range d.poller.States() {
 		line := dashboard.Probe{Name: p.Name, Place: p.Place, Piece: c.Probes[i].Piece, Problem: presence(p, stamp.Wall, c.Probes[i].StaleAfter),
-			Uncalibrated: len(c.Probes[i].Calibrations) == 0}
+			Uncalibrated: len(c.Probes[i].Calibrations) == 0, StaleAfter: c.Probes[i].StaleAfter}
 		for _, l := range p.Latest {
 			at := time.UnixMilli(l.At).UTC()
 			line.Last = append(line.Last, dashboard.Last{Quantity: l.Quantity, Value: l.Value, At: at, Status: l.Status})

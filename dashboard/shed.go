@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"strings"
@@ -141,10 +142,7 @@ func (h *Handler) pieceCard(v View, a *advisor.PieceAdvice, job string) pieceCar
 
 func (h *Handler) limitText(r advisor.Reason) string {
 	if r.Limit == nil || r.Unit == "" {
-		if r.Source == "" {
-			return ""
-		}
-		return h.tx.get("reason_source", r.Source)
+		return ""
 	}
 	s := h.tx.get("reason_limit", trimmed(*r.Limit), r.Unit)
 	if r.Source != "" {
@@ -204,10 +202,21 @@ func (h *Handler) airFacts(s advisor.ShedAdvice) []factRow {
 	}
 }
 
+// trendGap is the step in seconds from which the margin's past is broken: a reading missing for too long, never just the spacing of the trend.
+func trendGap(v View, a *advisor.PieceAdvice) float64 {
+	step := 0.0
+	for i := 1; i < len(a.MarginTrend) && !a.MarginTrend[i].Forecast; i++ {
+		if d := float64(a.MarginTrend[i].At - a.MarginTrend[i-1].At); step == 0 || d < step {
+			step = d
+		}
+	}
+	return max(v.StaleAfter.Seconds(), 1.5*step)
+}
+
 // marginChart makes the drawing of a piece's margin, and says in words what it shows.
 func (h *Handler) marginChart(v View, a *advisor.PieceAdvice) *chart.MarginChart {
 	c := &chart.MarginChart{Title: h.tx.get("margin_heading") + ": " + a.Name, Now: float64(v.Advice.At), NowLabel: h.tx.get("now_label"), Unit: "K",
-		Zone: v.Zone, MaxGap: v.StaleAfter.Seconds(), W: 358, H: 210}
+		Zone: v.Zone, MaxGap: trendGap(v, a), W: 358, H: 210}
 	if v.MarginK > 0 {
 		c.Limit, c.LimitLabel = v.MarginK, h.tx.get("limit_label", trimmed(v.MarginK))
 	}
@@ -285,9 +294,9 @@ func (h *Handler) probeRow(v View, p Probe) probeRow {
 	}
 	for _, l := range p.Last {
 		_, unit, d := quantityUnit(l.Quantity)
-		age := v.At.Sub(l.At)
+		age, limit := v.At.Sub(l.At), cmp.Or(p.StaleAfter, v.StaleAfter)
 		val := probeValue{Value: number(l.Value, d), Unit: unit, Age: h.tx.get("probe_age", length(age)), At: unix(l.At),
-			Old: v.StaleAfter > 0 && age > v.StaleAfter}
+			Old: limit > 0 && age > limit}
 		switch {
 		case !l.Status.Usable():
 			val.Bad = h.tx.get("probe_flagged", h.tx.get("status_"+l.Status.String()))

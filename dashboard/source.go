@@ -64,6 +64,7 @@ type Probe struct {
 	Seen         time.Time // when it last answered; zero: never
 	Problem      string    // "" or a sentence: "does not answer", "hung"
 	Uncalibrated bool
+	StaleAfter   time.Duration // its readings older than this are not used for the present; 0 is the View's
 	Last         []Last
 }
 

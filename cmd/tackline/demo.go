@@ -21,6 +21,9 @@ func newDemoCmd(e env) *cobra.Command {
 			"faster than life. Shed, weather, boat and resin are invented. It keeps its data in a temporary folder, and removes it at the end.",
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if !(speed > 0) {
+				return usagef("--speed %g: want shed seconds per second, above 0, such as 60", speed)
+			}
 			folder, err := os.MkdirTemp("", "tackline-demo-")
 			if err != nil {
 				return err

@@ -2,6 +2,7 @@ package jobbook
 
 import (
 	"context"
+	"strconv"
 	"testing"
 	"time"
 
@@ -90,14 +91,14 @@ func BenchmarkVerify(b *testing.B) {
 // BenchmarkDoBesideFullOutbox gives commands while 10,000 messages wait.
 func BenchmarkDoBesideFullOutbox(b *testing.B) {
 	book, coat := benchBook(b, 0)
-	rows := make([]OutboxRow, 10000)
+	rows := make([]QueueRow, 10000)
 	for i := range rows {
-		rows[i] = OutboxRow{Way: "hook", Body: []byte("a message of some length, complete in itself"), DueMS: int64(i)}
+		rows[i] = QueueRow{Way: "hook", ID: strconv.Itoa(i), Body: []byte("a message of some length, complete in itself"), DueMS: int64(i)}
 	}
-	require.NoError(b, book.PutOutbox(context.Background(), rows))
+	require.NoError(b, book.KeepAlerts(context.Background(), nil, rows, nil))
 	b.ResetTimer()
 	for range b.N {
-		_, err := book.DueOutbox(context.Background(), morning, 20)
+		_, err := book.WaitingOn(context.Background(), "hook", 20)
 		require.NoError(b, err)
 		_, err = book.Do(context.Background(), Command{Who: "Ann", At: Stamp{Wall: morning + hour, Boot: "b", Clock: ClockSynced},
 			Payload: Note{About: About{Coat: coat}, Text: "looked at it"}})

@@ -216,70 +216,62 @@ func TestManyAtOnce(t *testing.T) {
 
 func TestOutbox(t *testing.T) {
 	d := newDesk(t)
-	ctx := context.Background()
-	rows := []OutboxRow{
-		{Way: "log", AlertKey: "tack/4", Dedup: "tack/4 open 1", Body: []byte("one"), MadeMS: 100, DueMS: 100},
-		{Way: "hook", AlertKey: "tack/4", Dedup: "tack/4 open 1", Body: []byte("one"), MadeMS: 100, DueMS: 100},
-		{Way: "hook", AlertKey: "margin", MadeMS: 200, DueMS: 900},
+	ctx := t.Context()
+	state, err := d.b.AlertState(ctx)
+	require.NoError(t, err)
+	require.Nil(t, state)
+	rows := []QueueRow{
+		{Way: "log", ID: "a", AlertKey: "tack/4", Body: []byte("one"), MadeMS: 100, DueMS: 100},
+		{Way: "hook", ID: "a", AlertKey: "tack/4", Body: []byte("one"), MadeMS: 100, DueMS: 100},
+		{Way: "hook", ID: "b", AlertKey: "margin", MadeMS: 200, DueMS: 900},
 	}
-	require.NoError(t, d.b.SaveAlerts(ctx, AlertUpdate{States: map[string][]byte{"tack/4": []byte(`{"raised":true}`), "old": {}}, Outbox: rows,
-		Told: []Told{{AtMS: 100, AlertKey: "tack/4", Coat: 4, Event: "raised", Severity: "warn", Title: "tack window open"}, {AtMS: 200, AlertKey: "margin"}}}))
-	require.NoError(t, d.b.PutOutbox(ctx, rows[:2]), "again, after a crash")
-	require.NoError(t, d.b.SaveAlert(ctx, "old", nil))
-	alerts, err := d.b.LoadAlerts(ctx)
+	told := []Told{{AtMS: 100, AlertKey: "tack/4", Coat: 4, Event: "raise", Severity: "warning", Title: "tack window open"}, {AtMS: 200, AlertKey: "margin"}}
+	require.NoError(t, d.b.KeepAlerts(ctx, []byte("s1"), rows, told))
+	require.NoError(t, d.b.KeepAlerts(ctx, nil, rows[:2], nil), "again, after a crash")
+	state, err = d.b.AlertState(ctx)
 	require.NoError(t, err)
-	require.Equal(t, map[string][]byte{"tack/4": []byte(`{"raised":true}`)}, alerts)
+	require.Equal(t, "s1", string(state))
+	require.Error(t, d.b.KeepAlerts(ctx, []byte("s2"), []QueueRow{{ID: "c"}}, nil), "no way out")
+	state, err = d.b.AlertState(ctx)
+	require.NoError(t, err)
+	require.Equal(t, "s1", string(state), "both or neither")
 
-	told, err := d.b.Told(ctx, 4, 0, 200)
+	got, err := d.b.Told(ctx, 4, 0, 200)
 	require.NoError(t, err)
-	require.Len(t, told, 1)
-	require.Equal(t, "tack window open", told[0].Title)
-	told, err = d.b.Told(ctx, 0, 0, 201)
+	require.Equal(t, told[:1], got)
+	got, err = d.b.Told(ctx, 0, 0, 201)
 	require.NoError(t, err)
-	require.Len(t, told, 2)
+	require.Len(t, got, 2)
 
-	due, err := d.b.DueOutbox(ctx, 100, 10)
+	waiting, err := d.b.WaitingOn(ctx, "hook", 10)
 	require.NoError(t, err)
-	require.Len(t, due, 2)
-	require.NoError(t, d.b.MarkSent(ctx, due[0].ID, 150))
-	require.NoError(t, d.b.MarkFailed(ctx, due[1].ID, 160, 400, "503 Service Unavailable"))
-	due, err = d.b.DueOutbox(ctx, 399, 10)
+	require.Len(t, waiting, 2)
+	require.Equal(t, []string{"a", "b"}, []string{waiting[0].ID, waiting[1].ID})
+	one, err := d.b.WaitingOn(ctx, "hook", 1)
 	require.NoError(t, err)
-	require.Empty(t, due)
-	due, err = d.b.DueOutbox(ctx, 400, 10)
-	require.NoError(t, err)
-	require.Len(t, due, 1)
-	require.Equal(t, int64(1), due[0].Tries)
-	require.Equal(t, "503 Service Unavailable", due[0].Error)
-	require.NoError(t, d.b.MarkFailed(ctx, due[0].ID, 410, 0, "404 Not Found"))
-	waiting, err := d.b.WaitingOutbox(ctx, 10)
+	require.Len(t, one, 1)
+	sent := waiting[0]
+	sent.State, sent.DoneMS, sent.Tries = "sent", 150, 1
+	failed := waiting[1]
+	failed.Tries, failed.DueMS, failed.Error, failed.Body = 1, 400, "503 Service Unavailable", nil
+	require.NoError(t, d.b.ReplaceQueued(ctx, []QueueRow{sent, failed}))
+	waiting, err = d.b.WaitingOn(ctx, "hook", 10)
 	require.NoError(t, err)
 	require.Len(t, waiting, 1)
-	require.NoError(t, d.b.DropOutbox(ctx, []int64{waiting[0].ID}, 500, "cleared before it went out"))
-	counts, err := d.b.OutboxCounts(ctx)
-	require.NoError(t, err)
-	require.Equal(t, map[string]OutboxCount{"log": {Sent: 1}, "hook": {GivenUp: 1, Dropped: 1}}, counts)
-	ways, err := d.b.Ways(ctx)
-	require.NoError(t, err)
-	require.Equal(t, map[string]WayHealth{"log": {OKMS: 150}, "hook": {FailedMS: 410, Error: "404 Not Found"}}, ways)
-	require.ErrorIs(t, d.b.MarkSent(ctx, 99, 1), ErrNotFound)
-	require.Error(t, d.b.SaveAlerts(ctx, AlertUpdate{States: map[string][]byte{"new": []byte("1")}, Outbox: []OutboxRow{{}}}), "no way out")
-	alerts, err = d.b.LoadAlerts(ctx)
-	require.NoError(t, err)
-	require.NotContains(t, alerts, "new", "both or neither")
+	require.Equal(t, int64(400), waiting[0].DueMS)
+	require.Equal(t, "503 Service Unavailable", waiting[0].Error)
+	for _, c := range []struct{ from, to, want int64 }{{0, 149, 0}, {150, 150, 1}, {151, 999, 0}} {
+		n, err := d.b.SentOn(ctx, "hook", c.from, c.to)
+		require.NoError(t, err)
+		require.Equal(t, c.want, n)
+	}
 	require.NoError(t, d.b.PruneOutbox(ctx, 1000))
-	counts, err = d.b.OutboxCounts(ctx)
+	n, err := d.b.SentOn(ctx, "hook", 0, 1000)
 	require.NoError(t, err)
-	require.Empty(t, counts)
-
-	value, err := d.b.GetMeta(ctx, "cursor")
+	require.Zero(t, n)
+	waiting, err = d.b.WaitingOn(ctx, "hook", 10)
 	require.NoError(t, err)
-	require.Nil(t, value)
-	require.NoError(t, d.b.SetMeta(ctx, "cursor", []byte("17")))
-	value, err = d.b.GetMeta(ctx, "cursor")
-	require.NoError(t, err)
-	require.Equal(t, []byte("17"), value)
-	require.NoError(t, d.b.SetMeta(ctx, "cursor", nil))
+	require.Len(t, waiting, 1, "what waits is never pruned")
 	d.checkWhole()
 }
 

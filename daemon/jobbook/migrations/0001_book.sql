@@ -46,7 +46,7 @@ CREATE INDEX effect_entity ON effect (class, id, rev);
 CREATE TABLE projection (one INTEGER PRIMARY KEY CHECK (one = 1), version INTEGER NOT NULL, seq INTEGER NOT NULL) STRICT;
 
 -- Of the machine, not of people: not in the journal.
-CREATE TABLE alert_state (key TEXT PRIMARY KEY, state BLOB NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE alert_state (one INTEGER PRIMARY KEY CHECK (one = 1), state BLOB NOT NULL) STRICT;
 CREATE TABLE told (
   id       INTEGER PRIMARY KEY,
   at_ms    INTEGER NOT NULL,
@@ -59,19 +59,18 @@ CREATE TABLE told (
 ) STRICT;
 CREATE INDEX told_at ON told (at_ms);
 CREATE TABLE outbox (
-  id       INTEGER PRIMARY KEY AUTOINCREMENT,
+  seq      INTEGER PRIMARY KEY AUTOINCREMENT,
   way      TEXT NOT NULL,
+  id       TEXT NOT NULL,                -- of the message; a second row of the same way and id is not stored
   alert    TEXT NOT NULL,
-  dedup    TEXT NOT NULL,                -- a second row of the same way and dedup is not stored; '' for none
   body     BLOB NOT NULL,
   made_ms  INTEGER NOT NULL,
   due_ms   INTEGER NOT NULL,
   tries    INTEGER NOT NULL DEFAULT 0,
-  state    TEXT NOT NULL DEFAULT 'waiting', -- waiting, sent, given_up, dropped
+  state    TEXT NOT NULL DEFAULT 'waiting', -- waiting, sent, merged, dropped, given_up
   done_ms  INTEGER NOT NULL DEFAULT 0,
-  error    TEXT NOT NULL DEFAULT ''
+  error    TEXT NOT NULL DEFAULT '',
+  UNIQUE (way, id)
 ) STRICT;
-CREATE INDEX outbox_due ON outbox (due_ms, id) WHERE state = 'waiting';
-CREATE UNIQUE INDEX outbox_dedup ON outbox (way, dedup) WHERE dedup <> '';
-CREATE TABLE way (way TEXT PRIMARY KEY, ok_ms INTEGER NOT NULL, failed_ms INTEGER NOT NULL, error TEXT NOT NULL) STRICT, WITHOUT ROWID;
-CREATE TABLE meta (key TEXT PRIMARY KEY, value BLOB NOT NULL) STRICT, WITHOUT ROWID;
+CREATE INDEX outbox_waiting ON outbox (way, seq) WHERE state = 'waiting';
+CREATE INDEX outbox_sent ON outbox (way, done_ms) WHERE state = 'sent';
