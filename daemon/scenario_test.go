@@ -418,7 +418,11 @@ func TestTimeStandsStillAtTheEndOfATrace(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	go func() { done <- d.Run(ctx) }()
 	require.Eventually(t, d.atEnd, 10*time.Second, 10*time.Millisecond)
-	require.Eventually(t, func() bool { at := d.clock.Now().Wall; time.Sleep(50 * time.Millisecond); return d.clock.Now().Wall == at }, 10*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool {
+		at := d.clock.Now().Wall
+		time.Sleep(50 * time.Millisecond)
+		return d.clock.Now().Wall == at
+	}, 10*time.Second, time.Millisecond)
 	stood := d.now()
 	require.WithinDuration(t, time.Date(2026, 1, 14, 8, 20, 0, 0, time.UTC), stood, 2*time.Minute)
 	for len(looks) > 0 {
