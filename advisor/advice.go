@@ -72,6 +72,7 @@ type PieceAdvice struct {
 	SurfaceRHPct    Figure   `json:"surface_rh_pct"`
 	EMCPct          Figure   `json:"emc_pct"`
 	GasRatio        *float64 `json:"gas_ratio"`     // volume of the pore gas at gel over now
+	GasMLM2         *float64 `json:"gas_ml_m2"`     // most that can leave each m2 of the wet face until gel if every pore is open, mL; 0 where it shrinks
 	GasDirection    string   `json:"gas_direction"` // "out", "in", "still", "" where it does not matter or cannot be told
 	MarginTrend     []Point  `json:"margin_trend"`  // margin past and forecast with its band, K
 }

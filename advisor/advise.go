@@ -144,7 +144,11 @@ func marginTrend(w *weather, k *skin) []Point {
 		if !ok {
 			continue
 		}
-		if dew, err := air.DewPointFromVapourPressure(units.Pascal(e)); err == nil {
+		t, ok := w.airC.Value(at)
+		if !ok {
+			continue
+		}
+		if dew, err := air.DewPointOfVapour(units.Celsius(t), units.Pascal(e)); err == nil {
 			out = append(out, Point{At: units.Instant(at), Value: surface - float64(dew)})
 		}
 	}

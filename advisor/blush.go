@@ -39,11 +39,19 @@ func blush(s *Situation, w *weather, k *skin, c *Coat, marks []MarkTime) (index,
 		if !ok {
 			continue
 		}
-		dew, err := air.DewPointFromVapourPressure(units.Pascal(e))
+		t, ok := w.airC.Value(at)
+		if !ok {
+			continue
+		}
+		dew, err := air.DewPointOfVapour(units.Celsius(t), units.Pascal(e))
 		if err != nil {
 			continue
 		}
-		rh := 100 * e / float64(air.SaturationPressureWater(units.Celsius(surface)))
+		wet, err := air.SurfaceRHOfVapour(units.Celsius(t), units.Pascal(e), units.Celsius(surface))
+		if err != nil {
+			continue
+		}
+		rh := float64(wet)
 		limit := c.System.HighestSurfaceRHPct
 		if surface-float64(dew)-marginU(w, k) < float64(s.Limits.MarginK) || limit > 0 && rh >= limit {
 			damp += blushStep

@@ -14,9 +14,10 @@ const ownHeat = 0.15
 
 // gas is how the pore gas of bare timber changes until the coat gels, as volume ratios.
 type gas struct {
-	likely, high float64 // most that is pushed out at some time before gel: in the median, and in nine of ten members; 1 at least
-	end          float64 // at gel over now, in the median
-	cause, turns string  // sentences
+	likely, high float64  // most that is pushed out at some time before gel: in the median, and in nine of ten members; 1 at least
+	end          float64  // at gel over now, in the median
+	cause, turns string   // sentences
+	mlPerM2      *float64 // most that leaves each m2 of the wet face in the median, mL, if every pore is open; nil for a piece of unknown size
 }
 
 // breathe follows the pore gas along every member from now to that member's gel (Unix seconds), warmed by what the coat's own reaction adds. It
@@ -59,6 +60,43 @@ func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64
 		g.turns = fmt.Sprintf(" It turns about %s; from then it draws resin in.", clockTime(s, units.Instant(at)))
 	}
 	return &g, ""
+}
+
+// mostGas gives the upper bound of what a growth of the pore gas drives through each m2 of the wet face, mL: half of it, or all where the back is
+// sealed. nil where the piece's thickness or density is not known.
+func mostGas(p *Piece, ratio float64, moisture *float64) *float64 {
+	if p.ThicknessM <= 0 || p.DensityKgM3 <= 0 {
+		return nil
+	}
+	wet := moistureForHeat
+	if moisture != nil {
+		wet = units.Percent(*moisture)
+	}
+	g, err := timber.Gravity(p.DensityKgM3)
+	if err != nil {
+		return nil
+	}
+	void, err := timber.VoidFraction(g, wet)
+	if err != nil {
+		return nil
+	}
+	ml, err := timber.GasVolume(p.ThicknessM, void, ratio, p.BackSealed)
+	if err != nil {
+		return nil
+	}
+	return &ml
+}
+
+// mostGas says that bound in words, where gas comes out at all.
+func (p *piece) mostGas() string {
+	if p.gas.mlPerM2 == nil || p.gas.likely-1 <= p.s.Limits.GasGrowth {
+		return ""
+	}
+	through := "half of it through the wet face"
+	if p.fact.BackSealed {
+		through = "all of it through the wet face, for the back is sealed"
+	}
+	return fmt.Sprintf(" At most %.0f mL on each m2, %s.", *p.gas.mlPerM2, through)
 }
 
 // waterActivity gives the humidity in the pores as a share: that with which the timber's moisture is in balance, else that of the air.

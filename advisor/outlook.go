@@ -129,14 +129,14 @@ type skin struct {
 	now      float64
 	u        units.Diff
 	modelled bool
-	missing  string       // "" or why the present surface temperature can't be told
-	tau      units.Second // with which the panel follows the air
+	missing  string // "" or why the present surface temperature can't be told
 	panel    heat.Panel
-	ahead    []path // the members' courses from now on, without the error of measurement; see paths
+	depth    heat.Profile // how warm the panel is through its thickness at the moment
+	ahead    []path       // the members' courses from now on, without the error of measurement; see paths
 }
 
 // surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air.
-// Ahead, the surface follows each future air by the panel's own lag, from where it stands now.
+// Ahead, the same panel is run along each future air, from how warm it is through its thickness now.
 func surfaceOf(w *weather, p *Piece) skin {
 	var k skin
 	panel, err := panelOf(p)
@@ -144,8 +144,8 @@ func surfaceOf(w *weather, p *Piece) skin {
 		k.missing = err.Error()
 		return k
 	}
-	k.panel, k.tau = panel, panel.Lag()
-	front, _, settled, err := follow(panel, w.airC.Slice(w.since, w.at), w.at)
+	k.panel = panel
+	front, _, depth, settled, err := follow(panel, w.airC.Slice(w.since, w.at), w.at)
 	if err != nil {
 		k.missing = err.Error()
 		return k
@@ -170,6 +170,7 @@ func surfaceOf(w *weather, p *Piece) skin {
 		k.missing = w.noAir
 	}
 	if k.missing == "" {
+		k.depth = depthAt(depth, k.now)
 		k.ahead = paths(w, &k, w.at, false)
 	}
 	return k
@@ -224,7 +225,7 @@ func paths(w *weather, k *skin, from float64, withError bool) []path {
 			p.hpa = w.futureP.Member(d.air)
 		}
 		bridged := bridge(past, from, w.at, d.gap)
-		future := lagFrom(p.airC, k.now, w.at, k.tau)
+		future := k.surfaceAhead(p.airC, w.at)
 		p.film = bridged.Concat(future)
 		p.film.MaxGap = 0
 		if withError {
@@ -233,24 +234,6 @@ func paths(w *weather, k *skin, from float64, withError bool) []path {
 		}
 	}
 	return all
-}
-
-// lagFrom follows the air by a first-order lag that starts at a known temperature.
-func lagFrom(airC trace.Trace, start, at float64, tau units.Second) trace.Trace {
-	if airC.Len() == 0 {
-		return trace.Trace{At: []float64{at, at + Horizon}, V: []float64{start, start}}
-	}
-	out := trace.Trace{At: append([]float64(nil), airC.At...), V: make([]float64, airC.Len())}
-	out.V[0] = start
-	for i := 1; i < airC.Len(); i++ {
-		dt := airC.At[i] - airC.At[i-1]
-		slope := (airC.V[i] - airC.V[i-1]) / dt
-		// Exact for a straight piece of air: the lag trails by slope tau, and what it was off by dies away.
-		e := math.Exp(-dt / float64(tau))
-		trail0, trail1 := airC.V[i-1]-slope*float64(tau), airC.V[i]-slope*float64(tau)
-		out.V[i] = trail1 + (out.V[i-1]-trail0)*e
-	}
-	return out
 }
 
 // bridge fills the gaps of a past in [from, to] with values between their bounds: share 0 takes the low one, 1 the high one. The bounds are
@@ -311,7 +294,11 @@ func (p *path) margin(at float64) (float64, bool) {
 	if !ok {
 		return 0, false
 	}
-	dew, err := air.DewPointFromVapourPressure(units.Pascal(e))
+	t, ok := p.airC.Value(at)
+	if !ok {
+		return 0, false
+	}
+	dew, err := air.DewPointOfVapour(units.Celsius(t), units.Pascal(e))
 	if err != nil {
 		return 0, false
 	}

@@ -13,6 +13,8 @@ import (
 const (
 	// panelStep is the step in seconds with which a panel's temperature is followed: fine against the minutes in which plywood answers.
 	panelStep units.Second = 120
+	// aheadStep is the same along a forecast, which is given each quarter of an hour.
+	aheadStep units.Second = 300
 	// unsettledU is what a modelled surface may be off, K, while the model still remembers that it started as warm as the air. Assumed.
 	unsettledU = 2.0
 	// film properties of a wet coat, W/(m K): unfilled epoxy, from memory, 0.17 to 0.22.
@@ -56,20 +58,52 @@ func panelOf(p *Piece) (heat.Panel, error) {
 }
 
 // follow runs the panel along the air so far: its surface, its core, and whether the present has forgotten how the run began.
-func follow(panel heat.Panel, airC trace.Trace, at float64) (front, core trace.Trace, settled bool, err error) {
+func follow(panel heat.Panel, airC trace.Trace, at float64) (front, core trace.Trace, depth heat.Profile, settled bool, err error) {
 	from, ok := airC.First()
 	last, _, _ := airC.Last()
 	if !ok || last <= from {
-		return airC, airC, false, nil
+		return airC, airC, heat.Profile{}, false, nil
 	}
 	r, err := panel.Run(heat.Drive{Air: airC, Step: panelStep, Scheme: heat.BackwardEuler}, from, last)
 	if err != nil {
-		return trace.Trace{}, trace.Trace{}, false, err
+		return trace.Trace{}, trace.Trace{}, heat.Profile{}, false, err
 	}
 	for _, s := range r.Settled {
 		settled = settled || s.From <= at && last <= s.To+1
 	}
-	return r.Front, r.Core, settled, nil
+	return r.Front, r.Core, r.End, settled, nil
+}
+
+// depthAt moves a profile so that its surface is as warm as what is taken for it now: a probe knows the surface, not the panel's inside, and what
+// the model was off there it was off within. Where the model knows nothing, the panel is as warm throughout.
+func depthAt(depth heat.Profile, surface float64) heat.Profile {
+	front, ok := depth.At(0)
+	if !ok {
+		return heat.Uniform(units.Celsius(surface))
+	}
+	out := heat.Profile{Depth: depth.Depth, T: make([]units.Celsius, len(depth.T))}
+	for i, t := range depth.T {
+		out.T[i] = t + units.Celsius(surface) - front
+	}
+	return out
+}
+
+// surfaceAhead runs the panel along a future air, from its present profile, and gives its surface at that air's own times: none where the air
+// has none.
+func (k *skin) surfaceAhead(airC trace.Trace, at float64) trace.Trace {
+	if airC.Len() < 2 {
+		return trace.Trace{At: []float64{at, at + Horizon}, V: []float64{k.now, k.now}}
+	}
+	first, last := airC.At[0], airC.At[airC.Len()-1]
+	r, err := k.panel.Run(heat.Drive{Air: airC, Start: k.depth, Step: aheadStep, Scheme: heat.BackwardEuler}, first, last)
+	if err != nil {
+		return trace.Trace{}
+	}
+	out := trace.Trace{At: airC.At, V: make([]float64, airC.Len())}
+	for i, t := range airC.At {
+		out.V[i], _ = r.Front.Value(t)
+	}
+	return out
 }
 
 // reactionRise gives how much a coat put on now warms the timber under it by its own reaction, in K over time from now to until: the panel with

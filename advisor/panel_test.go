@@ -74,3 +74,60 @@ func TestBlushOrders(t *testing.T) {
 	require.Equal(t, "high", index(90, 3, false))
 	require.Equal(t, "some", index(50, 1, true))
 }
+
+// TestMostGasThroughTheWetFace: with the back sealed all the gas leaves by the wet face, twice of what leaves it otherwise, and the sentence and
+// the figure say how much: 45 mm of timber at 0.45 gravity has about 30 L of pores under each m2, so a growth of 0.1 % is 30 mL.
+func TestMostGasThroughTheWetFace(t *testing.T) {
+	s := situation(4, 16, 0, 50)
+	at := float64(s.At)
+	for i, x := range s.Climate.AirC.Trace.At {
+		if at-x > 2400 {
+			s.Climate.AirC.Trace.V[i] = 10 // it was cold until the heater was lit
+		}
+	}
+	s.Pieces = s.Pieces[:1]
+	s.Pieces[0].ThicknessM, s.Pieces[0].DensityKgM3 = 0.045, 504
+	most := func(sealed bool) (PieceAdvice, float64) {
+		s.Pieces[0].BackSealed = sealed
+		p := Advise(s).Pieces[0]
+		require.NotNil(t, p.GasMLM2)
+		return p, *p.GasMLM2
+	}
+	_, open := most(false)
+	p, sealed := most(true)
+	require.Greater(t, open, 0.0)
+	require.InEpsilon(t, 2*open, sealed, 1e-3) // but for the moisture, which dries through one face only
+	require.Contains(t, reasonOf(p, "outgassing").Text, "for the back is sealed")
+	require.InEpsilon(t, (*p.GasRatio-1)*30000, sealed, 0.1)
+	s.Pieces[0].ThicknessM = 0
+	require.Nil(t, Advise(s).Pieces[0].GasMLM2, "a piece of unknown thickness has no figure")
+}
+
+// TestSurfaceAheadIsThePanelRunOn: along a forecast the surface is what the panel gives when it is run on from its own profile, not what a lumped
+// lag gives: a thick panel that is cold inside holds its surface back.
+func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
+	s := situation(4, 16, 0, 50)
+	p := &s.Pieces[0]
+	p.ThicknessM = 0.045
+	w := read(&s)
+	k := surfaceOf(&w, p)
+	air := w.future.Member(0)
+	cold := k
+	cold.depth = depthAt(k.depth, k.now)
+	for i, d := range cold.depth.Depth {
+		if d > 0.005 {
+			cold.depth.T[i] -= 8
+		}
+	}
+	plain, held := k.surfaceAhead(air, w.at), cold.surfaceAhead(air, w.at)
+	require.InDelta(t, k.now, plain.V[0], 1e-9)
+	require.Equal(t, air.At, plain.At)
+	hour, ok := plain.Value(w.at + 3600)
+	require.True(t, ok)
+	late, ok := held.Value(w.at + 3600)
+	require.True(t, ok)
+	require.Less(t, late, hour-1)
+	a, _ := plain.Value(w.at + 40*3600)
+	b, _ := held.Value(w.at + 40*3600)
+	require.InDelta(t, a, b, 0.05, "after a day and a half the beginning is forgotten")
+}

@@ -71,6 +71,7 @@ func advisePiece(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAd
 		}
 	}
 	if p.gas != nil {
+		out.GasMLM2 = p.gas.mlPerM2
 		out.GasRatio, out.GasDirection = &p.gas.likely, p.gas.direction(s.Limits.GasGrowth)
 	}
 	out.MarginTrend = marginTrend(w, p.skin)
@@ -194,7 +195,7 @@ func (p *piece) lookAhead() {
 	p.ahead = f.bounds()
 	if p.fact.Bare {
 		until := math.Min(p.w.at+Horizon, math.Max(p.w.at+2*float64(panelStep), quantile(f.gel, even(len(f.gel)), 0.5)))
-		likely, err := model.Course(lagFrom(p.w.future.Member(0), p.skin.now, p.w.at, p.skin.tau), p.w.at, p.w.at+Horizon)
+		likely, err := model.Course(p.skin.surfaceAhead(p.w.future.Member(0), p.w.at), p.w.at, p.w.at+Horizon)
 		if err == nil {
 			p.rise = reactionRise(p.skin.panel, p.system, p.kind, &likely, p.skin.now, p.w.at, until)
 		}
@@ -276,7 +277,15 @@ func (p *path) dryness(at float64) (float64, bool) {
 	if !ok {
 		return 0, false
 	}
-	return 100 - 100*e/float64(air.SaturationPressureWater(units.Celsius(s))), true
+	t, ok := p.airC.Value(at)
+	if !ok {
+		return 0, false
+	}
+	wet, err := air.SurfaceRHOfVapour(units.Celsius(t), units.Pascal(e), units.Celsius(s))
+	if err != nil {
+		return 0, false
+	}
+	return 100 - float64(wet), true
 }
 
 // lookAtGas follows the pore gas of bare timber along every member until gel.
@@ -289,6 +298,9 @@ func (p *piece) lookAtGas() {
 		return
 	}
 	p.gas, p.noGas = breathe(p.s, p.w, p.skin, p.moisture, p.ahead.gel, p.rise)
+	if p.gas != nil {
+		p.gas.mlPerM2 = mostGas(p.fact, p.gas.likely, p.moisture)
+	}
 }
 
 // marginHolds tells whether rule 1 is met to the end of green: only then is drawing-in praised.

@@ -132,9 +132,9 @@ func outgassingRule(p *piece) Reason {
 	growth := p.gas.high - 1
 	grown := 100 * growth
 	r.Value = &grown
-	without := ""
+	without := p.mostGas()
 	if p.w.noHPa != "" {
-		without = " No barometer: each hPa that it falls would add 0.1 %."
+		without += " No barometer: each hPa that it falls would add 0.1 %."
 	}
 	switch {
 	case growth > limit && p.gas.likely-1 > limit:

@@ -8,10 +8,11 @@ import (
 )
 
 // DewPoint gives the temperature in C to which the air must cool before water condenses from it, always over liquid water, below 0 C as
-// well: td = b L/(a - L), L = ln(RH/100) + a t/(b + t), a = 17.62, b = 243.12 C.
+// well: td = b L/(a - L), L = ln(RH/100) + a t/(b + t), a = 17.502, b = 240.97 C.
 //
 // Air -45..60 C, relative humidity above 0 to 100 %; outside is an error. Never above t, and exactly t at 100 %. Accuracy, against the
-// ASHRAE formulation for dew points above 0 C: 0.03 K at 0..30 C and 37..100 %, 0.034 K down to 30 %, 0.05 K elsewhere. Source: WMO No. 8, annex 4.B.
+// ASHRAE formulation for dew points above 0 C: 0.01 K at 0..30 C and 30 % and above, 0.04 K elsewhere. Source: A. L. Buck, J. Appl.
+// Meteorol. 20 (1981) 1527-1532.
 func DewPoint(t units.Celsius, rh units.Percent) (units.Celsius, error) {
 	if !(t >= MinAir && t <= MaxAir && rh > 0 && rh <= 100) {
 		return 0, checkAir(t, rh)
@@ -19,45 +20,69 @@ func DewPoint(t units.Celsius, rh units.Percent) (units.Celsius, error) {
 	if rh == 100 {
 		return t, nil
 	}
-	l := math.Log(float64(rh)/100) + magnusWaterA*float64(t)/(magnusWaterB+float64(t))
-	return min(t, units.Celsius(magnusWaterB*l/(magnusWaterA-l))), nil
+	l := math.Log(float64(rh)/100) + exponent(float64(t))
+	return min(t, units.Celsius(buckB*l/(buckA-l))), nil
 }
 
-// DewPointFromVapourPressure gives the dew point over water in C of a vapour pressure of 1e-6..20000 Pa (dew points of -130 C to
-// 60 C); outside is an error. Source and accuracy as for DewPoint.
-func DewPointFromVapourPressure(e units.Pascal) (units.Celsius, error) {
+// DewPointOfVapour gives the dew point over water in C of a vapour pressure (1e-6 Pa and above) in air of a temperature (-45..60 C): DewPoint at
+// RH = 100 e/ew(t). Above saturation it is the air's own temperature: what is more has condensed. Outside the ranges is an error.
+func DewPointOfVapour(t units.Celsius, e units.Pascal) (units.Celsius, error) {
+	rh, err := rhOfVapour(t, e)
+	if err != nil {
+		return 0, err
+	}
+	return DewPoint(t, rh)
+}
+
+// SurfaceRHOfVapour gives the relative humidity in per cent at a surface (-45..90 C) of a vapour pressure in air of a temperature, as SurfaceRH
+// does of a humidity; ranges and errors as for DewPointOfVapour.
+func SurfaceRHOfVapour(t units.Celsius, e units.Pascal, surface units.Celsius) (units.Percent, error) {
+	rh, err := rhOfVapour(t, e)
+	if err != nil {
+		return 0, err
+	}
+	return SurfaceRH(t, rh, surface)
+}
+
+// rhOfVapour is the humidity of a vapour pressure in air of a temperature, 100 % at most.
+func rhOfVapour(t units.Celsius, e units.Pascal) (units.Percent, error) {
+	if err := checkAirTemperature(t); err != nil {
+		return 0, err
+	}
 	if err := checkVapour(e); err != nil {
 		return 0, err
 	}
-	l := math.Log(float64(e) / magnusE0)
-	return units.Celsius(magnusWaterB * l / (magnusWaterA - l)), nil
+	return min(100, units.Percent(100*float64(e)/float64(SaturationPressureWater(t)))), nil
 }
 
 // FrostPoint gives the temperature in C to which the air must cool before hoar forms on ice: the inverse of the saturation pressure over
-// ice. It exists only where it lies below 0 C; ok is false otherwise, and the dew point is what matters then. Ranges and errors as for
-// DewPoint. It is above the dew point of the same air, by up to a tenth of its distance from 0 C. Source: WMO No. 8, annex 4.B.
+// ice, at the vapour pressure that L of DewPoint stands for. It exists only where it lies below 0 C; ok is false otherwise, and the dew point
+// is what matters then. Ranges and errors as for DewPoint. It is above the dew point of the same air, by up to a tenth of its distance
+// from 0 C. Sources: WMO No. 8, annex 4.B (ice); Buck (1981).
 func FrostPoint(t units.Celsius, rh units.Percent) (frost units.Celsius, ok bool, err error) {
-	e, err := VapourPressure(t, rh)
-	if err != nil {
+	if err := checkAir(t, rh); err != nil {
 		return 0, false, err
 	}
-	return frostPoint(float64(e))
+	frost, ok = frostPoint(math.Log(float64(rh)/100) + exponent(float64(t)))
+	return frost, ok, nil
 }
 
-// FrostPointFromVapourPressure gives the frost point of a vapour pressure of 1e-6..20000 Pa, as FrostPoint does.
+// FrostPointFromVapourPressure gives the frost point in C of a vapour pressure of 1e-6..20000 Pa; outside is an error. ok is false where it
+// would be 0 C or above. Source: WMO No. 8, annex 4.B.
 func FrostPointFromVapourPressure(e units.Pascal) (frost units.Celsius, ok bool, err error) {
 	if err := checkVapour(e); err != nil {
 		return 0, false, err
 	}
-	return frostPoint(float64(e))
+	frost, ok = frostPoint(math.Log(float64(e) / magnusE0))
+	return frost, ok, nil
 }
 
-func frostPoint(e float64) (units.Celsius, bool, error) {
-	if e >= magnusE0 {
-		return 0, false, nil
+// frostPoint inverts the pressure over ice; l is the logarithm of the pressure over that at 0 C.
+func frostPoint(l float64) (units.Celsius, bool) {
+	if l >= 0 {
+		return 0, false
 	}
-	l := math.Log(e / magnusE0)
-	return units.Celsius(magnusIceB * l / (magnusIceA - l)), true, nil
+	return units.Celsius(magnusIceB * l / (magnusIceA - l)), true
 }
 
 func checkVapour(e units.Pascal) error {
@@ -87,14 +112,9 @@ func DewPointSlopes(t units.Celsius, rh units.Percent) (perKelvin, perPercent fl
 		return 0, 0, err
 	}
 	c := float64(t)
-	l := math.Log(float64(rh)/100) + magnusWaterA*c/(magnusWaterB+c)
-	dtd := magnusWaterA * magnusWaterB / ((magnusWaterA - l) * (magnusWaterA - l))
+	l := math.Log(float64(rh)/100) + exponent(c)
+	dtd := buckA * buckB / ((buckA - l) * (buckA - l))
 	return dtd * slopeOfLog(c), dtd / float64(rh), nil
-}
-
-// slopeOfLog is d ln ew/dt per K.
-func slopeOfLog(t float64) float64 {
-	return magnusWaterA * magnusWaterB / ((magnusWaterB + t) * (magnusWaterB + t))
 }
 
 // DewPointU gives the standard uncertainty of the dew point in K, from those of air temperature (K) and relative humidity (%), taken as

@@ -2,9 +2,11 @@
 // absolute humidity, the humidity at a surface and the margin of that surface over the dew point, each with the uncertainty that the
 // probes' own hand down to it.
 //
-// Relative humidity is always over liquid water, also below 0 C, as WMO No. 8 defines it and as every capacitive probe reports it. One
-// formula serves throughout: the Magnus form of WMO No. 8, annex 4.B, without the enhancement factor of moist air, which cancels between
-// humidity and dew point and is 0.5 % of the pressures themselves.
+// Relative humidity is always over liquid water, also below 0 C, as WMO No. 8 defines it and as every capacitive probe reports it.
+// Pressures follow the Magnus form of WMO No. 8, annex 4.B, without the enhancement factor of moist air, which cancels between humidity
+// and dew point and is 0.5 % of the pressures themselves. Where only the ratio of two saturation pressures matters (dew and frost point from a
+// humidity, humidity at a surface, humidity after an offset), the exponent over water is that of Buck (1981): its slope is nearer to the
+// ASHRAE formulation, so that a dew point is within 0.01 K of it at 0..30 C and 30 % and above, where the WMO exponent is up to 0.034 K off.
 package air
 
 import (
@@ -23,6 +25,19 @@ const (
 	magnusIceA   = 22.46
 	magnusIceB   = 272.62 // C
 )
+
+// Constants of Buck's exponent over water, a t/(b + t), t in C, fitted for -20..50 C. Source: A. L. Buck, J. Appl. Meteorol. 20 (1981)
+// 1527-1532, curve ew4.
+const (
+	buckA = 17.502
+	buckB = 240.97 // C
+)
+
+// exponent is the logarithm of the saturation pressure over water at t over that at 0 C, by Buck (1981).
+func exponent(t float64) float64 { return buckA * t / (buckB + t) }
+
+// slopeOfLog is its derivative, per K.
+func slopeOfLog(t float64) float64 { return buckA * buckB / ((buckB + t) * (buckB + t)) }
 
 // The range of air temperatures that is accepted, in C: that of the WMO form over water. A surface may be hotter than air ever is (sun on
 // a dark panel): it is accepted up to MaxSurface, where the form is still within 2 % of the ASHRAE table.
@@ -80,7 +95,7 @@ func RHFromDewPoint(t, dewPoint units.Celsius) (units.Percent, error) {
 	if !(dewPoint >= lowestSaturation && dewPoint <= t) {
 		return 0, fmt.Errorf("air: dew point %g C: want -130 C up to the air's own %g C", float64(dewPoint), float64(t))
 	}
-	return units.Percent(100 * math.Exp(magnusWaterA*(float64(dewPoint)/(magnusWaterB+float64(dewPoint))-float64(t)/(magnusWaterB+float64(t))))), nil
+	return units.Percent(100 * math.Exp(exponent(float64(dewPoint))-exponent(float64(t)))), nil
 }
 
 // AbsoluteHumidity gives the mass of water vapour in the air in g/m3: 1000 e/(461.5 T), with 461.5 J/(kg K) the gas constant of water
@@ -125,8 +140,7 @@ func rescale(rh units.Percent, from, to units.Celsius) units.Percent {
 	if from == to {
 		return rh
 	}
-	f, g := float64(from), float64(to)
-	return units.Percent(float64(rh) * math.Exp(magnusWaterA*(f/(magnusWaterB+f)-g/(magnusWaterB+g))))
+	return units.Percent(float64(rh) * math.Exp(exponent(float64(from))-exponent(float64(to))))
 }
 
 func checkAir(t units.Celsius, rh units.Percent) error {

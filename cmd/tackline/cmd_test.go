@@ -156,7 +156,7 @@ func TestAirJSON(t *testing.T) {
 		require.Nil(t, m[f]) // unknown, never 0
 	}
 	m = jsonOf(t, "air", "--air", "5", "--rh", "50")
-	require.InDelta(t, -4.58, number(t, m, "dew_point_c"), 0.01)   // over water
+	require.InDelta(t, -4.555, number(t, m, "dew_point_c"), 0.01)  // over water: Sonntag (1990) and Hyland and Wexler inverted
 	require.InDelta(t, -4.03, number(t, m, "frost_point_c"), 0.05) // psychrolib, over ice
 
 	// The units of what is typed do not matter, and 5.4F as a u is 3 K.
