@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -10,8 +9,6 @@ import (
 	"time"
 
 	"tackline/daemon/alert"
-	"tackline/daemon/alert/ntfy"
-	"tackline/daemon/alert/webhook"
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
@@ -55,41 +52,6 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	}
 	a.outbox, err = alert.NewOutbox(a.queue, append(routes, d.o.Ways...), alert.Options{Zone: d.o.Config.Shed.Zone})
 	return a, err
-}
-
-// routes makes the ways out of the config.
-func (d *Daemon) routes() ([]alert.Route, error) {
-	var out []alert.Route
-	var errs []error
-	for _, c := range d.o.Config.Alerts {
-		least, err := alert.ParseSeverity(c.Min)
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		token, err := d.o.Config.Token(c.TokenFile)
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		var way alert.Way
-		switch c.Kind {
-		case "log":
-			way, err = alert.NewLog(d.log.Handler())
-		case "webhook":
-			way, err = webhook.New(webhook.Config{URL: c.URL, Token: token})
-		case "ntfy":
-			way, err = ntfy.New(ntfy.Config{Server: c.URL, Topic: c.Topic, Token: token})
-		default:
-			err = fmt.Errorf("daemon: alert %q: kind %q is in the config and not in the daemon", c.Name, c.Kind)
-		}
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		out = append(out, alert.Route{Name: c.Name, Way: way, Least: least})
-	}
-	return out, errors.Join(errs...)
 }
 
 // policyOf gives the first quiet hours of the config to all: the decision is made once for the shed.

@@ -2,19 +2,79 @@ package config
 
 import (
 	"fmt"
+	"maps"
+	"net/mail"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strings"
 )
 
 // alertKinds says which keys each way of telling needs and which it may have.
 var alertKinds = map[string]struct{ needs, may []string }{
-	"log":     {},
-	"webhook": {needs: []string{"url"}, may: []string{"token_file"}},
-	"ntfy":    {needs: []string{"url", "topic"}, may: []string{"token_file"}},
+	"log":      {},
+	"webhook":  {needs: []string{"url"}, may: []string{"token_file"}},
+	"ntfy":     {needs: []string{"url", "topic"}, may: []string{"token_file"}},
+	"gotify":   {needs: []string{"url", "token_file"}},
+	"telegram": {needs: []string{"token_file", "chat"}, may: []string{"url"}},
+	"pushover": {needs: []string{"token_file", "user_file"}, may: []string{"url"}},
+	"matrix":   {needs: []string{"url", "token_file", "room"}},
+	"mail":     {needs: []string{"host", "from", "to"}, may: []string{"port", "tls", "user", "password_file"}},
+	"command":  {needs: []string{"program"}, may: []string{"args"}},
 }
 
-func alertKindNames() []string { return []string{"log", "ntfy", "webhook"} }
+// alertKeys reads each key of a way of telling into it.
+var alertKeys = map[string]func(*section, *Alert){
+	"url": func(s *section, a *Alert) { a.URL = s.address("url") },
+	"topic": func(s *section, a *Alert) {
+		a.Topic = s.text("topic", "", "the topic that the phone listens to")
+		if strings.ContainsAny(a.Topic, "/ ?#") {
+			s.fail("topic", fmt.Sprintf("%q has a blank or one of / ? #", a.Topic), "want one word, hard to guess")
+		}
+	},
+	"token_file":    func(s *section, a *Alert) { a.TokenFile = s.text("token_file", "", tokenFileWant) },
+	"password_file": func(s *section, a *Alert) { a.TokenFile = s.text("password_file", "", tokenFileWant) },
+	"user_file":     func(s *section, a *Alert) { a.UserFile = s.text("user_file", "", tokenFileWant) },
+	"chat": func(s *section, a *Alert) {
+		a.Chat = s.text("chat", "", `the number of the chat as text, or "@name" of a channel`)
+	},
+	"room": func(s *section, a *Alert) {
+		a.Room = s.text("room", "", `the room's own id, such as "!abc:example.org"`)
+	},
+	"host": func(s *section, a *Alert) {
+		a.Mail.Host = s.text("host", "", `the mail server, such as "mail.example.org"`)
+	},
+	"port": func(s *section, a *Alert) { a.Mail.Port = s.whole("port", 0, 1, 65535) },
+	"tls": func(s *section, a *Alert) {
+		a.Mail.Security = s.choice("tls", "starttls", []string{"starttls", "implicit", "none"})
+	},
+	"user": func(s *section, a *Alert) { a.Mail.User = s.text("user", "", "the name to log in with") },
+	"from": func(s *section, a *Alert) { a.Mail.From = s.letter("from") },
+	"to":   func(s *section, a *Alert) { a.Mail.To = s.letter("to") },
+	"program": func(s *section, a *Alert) {
+		if a.Program = s.text("program", "", "the absolute path of a program"); a.Program != "" && !filepath.IsAbs(a.Program) {
+			s.fail("program", fmt.Sprintf("%q is no absolute path", a.Program), "want one that begins with /")
+		}
+	},
+	"args": func(s *section, a *Alert) {
+		a.Args = s.words("args", nil, "a list of texts, handed to the program as they are; never a secret")
+	},
+}
+
+// AlertKinds lists the ways of telling in alphabetical order.
+func AlertKinds() []string { return slices.Sorted(maps.Keys(alertKinds)) }
+
+// letter is a mail address.
+func (s *section) letter(key string) string {
+	v := s.text(key, "", `a mail address such as "shed@example.org"`)
+	if v == "" {
+		return ""
+	}
+	if _, err := mail.ParseAddress(v); err != nil {
+		s.fail(key, fmt.Sprintf("%q is no mail address", v), `want one such as "shed@example.org" or "Shed <shed@example.org>"`)
+	}
+	return v
+}
 
 func parseAlerts(top *section) []Alert {
 	var all []Alert
@@ -23,9 +83,9 @@ func parseAlerts(top *section) []Alert {
 		a := Alert{Name: s.need("name", "a name of its own, such as \"my phone\"")}
 		s.once(names, a.Name, "alert")
 		if s.has("kind") {
-			a.Kind = s.choice("kind", "", alertKindNames())
+			a.Kind = s.choice("kind", "", AlertKinds())
 		} else {
-			s.need("kind", "one of "+strings.Join(alertKindNames(), ", "))
+			s.need("kind", "one of "+strings.Join(AlertKinds(), ", "))
 		}
 		a.Min = s.choice("min", "notice", Severities())
 		if q, ok := s.table("quiet"); ok {
@@ -42,22 +102,32 @@ func parseAlerts(top *section) []Alert {
 				s.need(key, fmt.Sprintf("one: a way of kind %s needs it", a.Kind))
 			}
 		}
-		if slices.Contains(k.needs, "url") {
-			a.URL = s.address("url")
-		}
-		if slices.Contains(k.needs, "topic") {
-			a.Topic = s.text("topic", "", "the topic that the phone listens to")
-			if strings.ContainsAny(a.Topic, "/ ?#") {
-				s.fail("topic", fmt.Sprintf("%q has a blank or one of / ? #", a.Topic), "want one word, hard to guess")
+		for _, key := range append(slices.Clone(k.needs), k.may...) {
+			if s.get(key); s.has(key) || key == "tls" {
+				alertKeys[key](s, &a)
 			}
 		}
-		if slices.Contains(k.may, "token_file") {
-			a.TokenFile = s.text("token_file", "", tokenFileWant)
+		if a.Kind == "mail" {
+			s.mailTogether(a)
 		}
 		s.done()
 		all = append(all, a)
 	}
 	return all
+}
+
+// mailTogether looks at what of a mail goes with what.
+func (s *section) mailTogether(a Alert) {
+	switch {
+	case (a.Mail.User == "") != (a.TokenFile == ""):
+		key := "user"
+		if a.Mail.User == "" {
+			key = "password_file"
+		}
+		s.fail(key, "stands alone", "want user and password_file both, or neither")
+	case a.Mail.Security == "none" && a.TokenFile != "":
+		s.fail("tls", "would send the password for all to read", `want "starttls" or "implicit", or no password_file`)
+	}
 }
 
 // quiet reads the hours in which a phone is left alone.
@@ -94,7 +164,7 @@ const tokenFileWant = "the path of a file that holds the token and nothing else"
 
 func elsewhere(kindName string, has []string) map[string]string {
 	out := map[string]string{}
-	for _, key := range []string{"url", "topic", "token_file"} {
+	for key := range alertKeys {
 		if !slices.Contains(has, key) {
 			out[key] = fmt.Sprintf("a way of kind %s has no %s", kindName, key)
 		}

@@ -86,12 +86,24 @@ type Systems struct {
 // Alert is one way to reach people.
 type Alert struct {
 	Name      string
-	Kind      string // log, webhook, ntfy
-	URL       string
+	Kind      string // see AlertKinds
+	URL       string // of a server; "" is the public one where a kind has one
 	Topic     string
-	TokenFile string // "" where none is needed
-	Min       string // smallest severity that goes this way
-	Quiet     *Quiet // nil: none
+	TokenFile string   // "" where none is needed; of mail: the password's
+	UserFile  string   // pushover: the file with the key of the person or group
+	Chat      string   // telegram
+	Room      string   // matrix
+	Mail      Mail     // mail
+	Program   string   // command: absolute path
+	Args      []string // command
+	Min       string   // smallest severity that goes this way
+	Quiet     *Quiet   // nil: none
+}
+
+// Mail is how a letter leaves.
+type Mail struct {
+	Host, Security, User, From, To string
+	Port                           int64 // 0 is the usual one of Security
 }
 
 // Quiet are hours of the night in the shed's zone: minutes after midnight, from FromMin to ToMin, over midnight where ToMin is the smaller.

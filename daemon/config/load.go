@@ -188,7 +188,12 @@ func (c Config) lookAround() {
 		}
 	}
 	for i, a := range c.Alerts {
-		c.lookAtToken(fmt.Sprintf("alert[%d].token_file", i), a.TokenFile)
+		key := "token_file"
+		if a.Kind == "mail" {
+			key = "password_file"
+		}
+		c.lookAtToken(fmt.Sprintf("alert[%d].%s", i, key), a.TokenFile)
+		c.lookAtToken(fmt.Sprintf("alert[%d].user_file", i), a.UserFile)
 	}
 	if c.Mirror != nil {
 		c.lookAtToken("mirror.token_file", c.Mirror.TokenFile)
