@@ -41,6 +41,7 @@ type Advice struct {
 	Shed    ShedAdvice    `json:"shed"`
 	Pieces  []PieceAdvice `json:"pieces"`
 	Coats   []CoatAdvice  `json:"coats"`
+	Batches []BatchAdvice `json:"batches"`
 	Notices []Reason      `json:"notices"` // of inputs: what is missing, stale, uncalibrated, left out
 }
 
@@ -57,6 +58,7 @@ type ShedAdvice struct {
 	DewPointC      Figure `json:"dew_point_c"`
 	PressureHPa    Figure `json:"pressure_hpa"`
 	AbsHumidityGM3 Figure `json:"abs_humidity_g_m3"`
+	ResinC         Figure `json:"resin_c"` // where the drums stand
 }
 
 // PieceAdvice is the verdict on a piece with its reasons, and the numbers behind it.

@@ -28,7 +28,7 @@ func DefaultLimits() Limits {
 // for the window of the next coat on its piece.
 func Advise(s Situation) Advice {
 	w := read(&s)
-	out := Advice{At: s.At, Model: ModelVersion, Shed: adviseShed(&s, &w), Pieces: []PieceAdvice{}, Coats: []CoatAdvice{}, Notices: notices(&s, &w)}
+	out := Advice{At: s.At, Model: ModelVersion, Shed: adviseShed(&s, &w), Pieces: []PieceAdvice{}, Coats: []CoatAdvice{}, Batches: []BatchAdvice{}, Notices: notices(&s, &w)}
 	newest := map[int64]*CoatAdvice{}
 	skins := map[int64]*skin{}
 	skinOf := func(p *Piece) *skin {
@@ -56,6 +56,10 @@ func Advise(s Situation) Advice {
 	for i := range s.Pieces {
 		out.Pieces = append(out.Pieces, advisePiece(&s, &w, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
 	}
+	for i := range s.Batches {
+		out.Batches = append(out.Batches, adviseBatch(&s, &w, &s.Batches[i]))
+	}
+	adviseResin(&s, &out)
 	return out
 }
 

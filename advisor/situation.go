@@ -19,6 +19,7 @@ type Situation struct {
 	Climate  Climate
 	Pieces   []Piece
 	Coats    []Coat
+	Batches  []Batch // mixed and not ended
 }
 
 // Limits are the shed's own limits, editable; a system's stricter ones win. Source texts are shown beside each.
@@ -28,9 +29,11 @@ type Limits struct {
 	MoistureGoodPct units.Percent // up to here moisture content of bare timber is good
 	MoistureStopPct units.Percent // above here it is a stop
 	MoistureSource  string
-	GasGrowth       float64      // volume ratio of pore gas above 1 that is let pass (0.0005)
-	StaleAfter      units.Second // an input older than this is not used for the present
-	UnventedBurner  bool         // an unvented burner heats the shed
+	GasGrowth       float64       // volume ratio of pore gas above 1 that is let pass (0.0005)
+	StaleAfter      units.Second  // an input older than this is not used for the present
+	ResinLowestC    units.Celsius // lowest temperature at which resin should stand; 0 is DefaultResinLowestC
+	ResinSource     string
+	UnventedBurner  bool // an unvented burner heats the shed
 }
 
 // Hours are the builder's working hours in the shed's zone: minutes after local midnight, [Start, End), and the weekdays on which she works.

@@ -139,7 +139,7 @@ func (d *Daemon) consider(ctx context.Context, stamp clock.Stamp) int64 {
 	return next
 }
 
-// running tells whether a coat runs, which wants a look each minute.
+// running tells whether a coat or a batch runs, which wants a look each minute.
 func (d *Daemon) running(ctx context.Context) bool {
 	facts, err := d.book.State(ctx)
 	if err != nil {
@@ -150,7 +150,7 @@ func (d *Daemon) running(ctx context.Context) bool {
 			return true
 		}
 	}
-	return false
+	return len(facts.RunningBatches()) > 0
 }
 
 // evaluate makes the advice of a moment, keeps it, decides what to tell, and freezes coats that have ended.
@@ -241,6 +241,9 @@ func gistOf(a advisor.Advice) string {
 			fmt.Fprintf(&b, " %s", w.Phase)
 		}
 		b.WriteByte(';')
+	}
+	for _, x := range a.Batches {
+		fmt.Fprintf(&b, "b%d %s;", x.Batch, x.Phase)
 	}
 	return b.String()
 }

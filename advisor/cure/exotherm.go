@@ -16,6 +16,8 @@ type Mass struct {
 	StartC            float64 // of the resin when mixed, C
 	LossWM2K          float64 // W/(m2 K); 0 is adiabatic
 	DensityKgM3       float64
+	Converted         float64 // conversion that it has when the minutes begin to count, 0..1: reached in another vessel
+	ForMin            float64 // stop after so many minutes, with EndA and EndC of then; 0 goes on until all is known
 }
 
 // Exotherm is what a Mass does. Minutes count from mixing; nil is not reached within 14 days.
@@ -59,6 +61,9 @@ type heat struct {
 	loss     float64 // h/(rho cp V/S), 1/s
 	room     float64
 	isotherm bool
+
+	converted, ends float64 // conversion at the start; when to stop, s
+	timed           bool    // go on to ends, whatever is known
 }
 
 func (q *heat) slopes(a, t float64) (da, dt float64) {
@@ -73,11 +78,14 @@ func (q *heat) slopes(a, t float64) (da, dt float64) {
 func (m *Model) exotherm(b Mass, working float64, workingOnly bool) (Exotherm, error) {
 	if !finite(b.VolumePerSurfaceM, b.RoomC, b.StartC, b.LossWM2K, b.DensityKgM3) ||
 		b.RoomC < lowestFilmC || b.RoomC > highestFilmC || b.StartC < lowestFilmC || b.StartC > highestFilmC ||
-		b.VolumePerSurfaceM < 0 || b.LossWM2K < 0 || !(b.DensityKgM3 > 0) {
-		return Exotherm{}, fmt.Errorf("cure: mass of resin %+v: want temperatures of %g to %g C, volume per surface and loss from 0 up, "+
-			"density over 0", b, lowestFilmC, highestFilmC)
+		b.VolumePerSurfaceM < 0 || b.LossWM2K < 0 || !(b.DensityKgM3 > 0) || !(b.Converted >= 0 && b.Converted <= 1) || !(b.ForMin >= 0) {
+		return Exotherm{}, fmt.Errorf("cure: mass of resin %+v: want temperatures of %g to %g C, volume per surface, loss and minutes from 0 up, "+
+			"density over 0, conversion of 0 to 1", b, lowestFilmC, highestFilmC)
 	}
-	q := heat{law: m.law, rise: m.kin.HeatJG / m.kin.CpJGK, room: b.RoomC}
+	q := heat{law: m.law, rise: m.kin.HeatJG / m.kin.CpJGK, room: b.RoomC, converted: b.Converted, ends: exothermEnds}
+	if b.ForMin > 0 {
+		q.ends, q.timed = min(60*b.ForMin, exothermEnds), true
+	}
 	t := b.StartC
 	if lumped := b.DensityKgM3 * m.kin.CpJGK * 1000 * b.VolumePerSurfaceM; lumped*0 == 0 && b.LossWM2K > 0 {
 		if q.loss = b.LossWM2K / lumped; !(q.loss < 20) { // thinner than a micrometre: it has the room's temperature
@@ -89,11 +97,11 @@ func (m *Model) exotherm(b Mass, working float64, workingOnly bool) (Exotherm, e
 
 func (q *heat) solve(temp, working, gel float64, workingOnly bool) (Exotherm, error) {
 	const tol, maxSteps = 1e-8, 400000
-	e := Exotherm{PeakC: temp, EndC: temp}
-	clock, a, h := 0.0, 0.0, 1.0
+	clock, a, h := 0.0, q.converted, 1.0
+	e := Exotherm{PeakC: temp, EndC: temp, EndA: a}
 	ka, kt := q.slopes(a, temp)
-	for i := 0; clock < exothermEnds && i < maxSteps; i++ {
-		h = math.Min(h, exothermEnds-clock)
+	for i := 0; clock < q.ends && i < maxSteps; i++ {
+		h = math.Min(h, q.ends-clock)
 		var sa, st stages
 		sa.k1, st.k1 = ka, kt
 		a2, t2 := q.slopes(a+h*a21*sa.k1, temp+h*a21*st.k1)
@@ -115,7 +123,7 @@ func (q *heat) solve(temp, working, gel float64, workingOnly bool) (Exotherm, er
 		e.watch(clock, h, sa.dense(a, da, h), st.dense(temp, dt, h), working, gel, st.k7)
 		clock, a, temp, ka, kt = clock+h, a+da, temp+dt, sa.k7, st.k7
 		e.EndA, e.EndC = a, temp
-		if e.WorkingMin != nil && (workingOnly || e.GelMin != nil && q.over(a, temp, kt, e.PeakC)) {
+		if !q.timed && e.WorkingMin != nil && (workingOnly || e.GelMin != nil && q.over(a, temp, kt, e.PeakC)) {
 			break
 		}
 		h *= grow(err)

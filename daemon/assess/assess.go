@@ -295,6 +295,8 @@ func limits(l advisor.Limits, facts *jobbook.State, now int64) advisor.Limits {
 			l.MoistureGoodPct, l.MoistureSource = units.Percent(c.Value), source
 		case "moisture_stop_pct":
 			l.MoistureStopPct, l.MoistureSource = units.Percent(c.Value), source
+		case "resin_lowest_c":
+			l.ResinLowestC, l.ResinSource = units.Celsius(c.Value), source
 		case "gas_growth":
 			l.GasGrowth = c.Value
 		case "unvented_burner":

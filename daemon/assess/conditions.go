@@ -28,6 +28,12 @@ func Conditions(a advisor.Advice, limits advisor.Limits, zone *time.Location) []
 	for i := range a.Coats {
 		t.coat(&a.Coats[i], pieceOf(a, a.Coats[i].Piece))
 	}
+	for i := range a.Batches {
+		t.batch(&a.Batches[i])
+	}
+	if len(a.Pieces) > 0 || len(a.Batches) > 0 { // an empty shed may be as cold as it likes
+		t.resin(&a)
+	}
 	return t.out
 }
 

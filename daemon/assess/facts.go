@@ -29,7 +29,10 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 		}
 		s.Pieces = append(s.Pieces, piece)
 	}
-	return a.coats(facts, s, now)
+	if err := a.coats(facts, s, now); err != nil {
+		return err
+	}
+	return batches(facts, s, now)
 }
 
 func coatedBy(facts *jobbook.State, piece, now int64) bool {
