@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -24,6 +25,7 @@ type alerting struct {
 	outbox *alert.Outbox
 	queue  *queue
 	policy alert.Policy
+	seal   seal
 
 	mu      sync.Mutex // guards what follows: the loop decides, phones acknowledge
 	state   alert.State
@@ -44,6 +46,9 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	}
 	a.keptAt = a.state.AgeMS
 	if err := a.policy.Validate(); err != nil {
+		return nil, err
+	}
+	if a.seal, err = openSeal(d.o.Config.Shed.Data); err != nil {
 		return nil, err
 	}
 	routes, err := d.routes()
@@ -85,9 +90,7 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 	for _, d := range decisions {
 		a.pending = a.pending || d.Told || len(next.Groups) != len(a.state.Groups)
 	}
-	for i := range messages {
-		messages[i].Unset = !stamp.State.Trusted()
-	}
+	a.furnish(ctx, messages, now, stamp.State.Trusted())
 	if len(messages) > 0 || a.pending || next.AgeMS-a.keptAt >= stateEvery {
 		a.queue.tell(messages)
 		if err := a.outbox.Put(ctx, next, messages, now); err != nil {
@@ -114,11 +117,45 @@ func (a *alerting) keep(ctx context.Context) error {
 	return a.outbox.Put(ctx, a.state, nil, a.d.now())
 }
 
-// acknowledge stops the repeats of what holds under a key.
-func (a *alerting) acknowledge(ctx context.Context, key, who string) error {
+// obey does to the alerts what a command of the job book says of them; a command about anything else changes nothing. What does not hold (any
+// more) is an error that wraps alert.ErrNotRaised.
+func (a *alerting) obey(ctx context.Context, p jobbook.Payload, who string) error {
+	switch p := p.(type) {
+	case jobbook.Acknowledge:
+		return a.change(ctx, func(s alert.State) (alert.State, error) { return s.Acknowledge(p.AlertKey, who, a.d.now()) })
+	case jobbook.Snooze:
+		left := time.UnixMilli(p.Until).Sub(a.d.now())
+		if left <= 0 {
+			return &jobbook.Invalid{Kind: p.Kind(), Fields: []jobbook.FieldError{{Field: "until_ms", Problem: "is past: want a time to come"}}}
+		}
+		return a.change(ctx, func(s alert.State) (alert.State, error) { return s.Snooze(p.AlertKey, left) })
+	}
+	return nil
+}
+
+// undone takes back what a command said of the alerts. An alert that is over by now needs nothing.
+func (a *alerting) undone(ctx context.Context, p jobbook.Payload) error {
+	key := ""
+	switch p := p.(type) {
+	case jobbook.Acknowledge:
+		key = p.AlertKey
+	case jobbook.Snooze:
+		key = p.AlertKey
+	default:
+		return nil
+	}
+	err := a.change(ctx, func(s alert.State) (alert.State, error) { return s.Undo(key) })
+	if errors.Is(err, alert.ErrNotRaised) {
+		return nil
+	}
+	return err
+}
+
+// change keeps a state that a person has changed.
+func (a *alerting) change(ctx context.Context, f func(alert.State) (alert.State, error)) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	next, err := a.state.Acknowledge(key, who, a.d.now())
+	next, err := f(a.state)
 	if err != nil {
 		return err
 	}

@@ -65,12 +65,6 @@ func (c commands) Acknowledge(ctx context.Context, req dashboard.Acknowledge) (d
 		if alertID(s.Key, s.Since) != req.Alert {
 			continue
 		}
-		if err := c.d.alerts.acknowledge(ctx, s.Key, req.Who); err != nil {
-			if errors.Is(err, alert.ErrNotRaised) {
-				break
-			}
-			return dashboard.Receipt{}, err
-		}
 		return c.do(ctx, req.Key, req.Who, jobbook.Acknowledge{AlertKey: s.Key})
 	}
 	return dashboard.Receipt{}, fmt.Errorf("daemon: alert %d: %w", req.Alert, dashboard.ErrNotFound)
@@ -90,13 +84,34 @@ func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jo
 	if who == "" {
 		who = "shed"
 	}
+	if err := d.alerts.obey(ctx, p, who); err != nil {
+		return jobbook.Result{}, err
+	}
 	r, err := d.book.Do(ctx, jobbook.Command{Who: who, At: bookStamp(d.clock.Now()), Key: key, Payload: p})
 	if err != nil {
 		return r, err
 	}
+	if u, ok := p.(jobbook.Undo); ok && !r.Repeat {
+		if err := d.undone(ctx, u); err != nil {
+			return r, err
+		}
+	}
 	d.nudge()
 	d.beats.ring()
 	return r, nil
+}
+
+// undone has the alerts follow an undo.
+func (d *Daemon) undone(ctx context.Context, u jobbook.Undo) error {
+	rows, err := d.book.Journal(ctx, u.Seq-1, 1)
+	if err != nil || len(rows) == 0 {
+		return err
+	}
+	p, err := jobbook.Decode(rows[0].Kind, rows[0].Payload)
+	if err != nil {
+		return err
+	}
+	return d.alerts.undone(ctx, p)
 }
 
 // refusal turns what a person can mend into the page's words.
@@ -108,7 +123,7 @@ func refusal(err error) error {
 		return &dashboard.Refusal{Field: invalid.Fields[0].Field, Sentence: invalid.Fields[0].Problem}
 	case errors.As(err, &conflict):
 		return &dashboard.Refusal{Sentence: conflict.Error()}
-	case errors.Is(err, jobbook.ErrNotFound):
+	case errors.Is(err, jobbook.ErrNotFound), errors.Is(err, alert.ErrNotRaised):
 		return fmt.Errorf("%w: %w", dashboard.ErrNotFound, err)
 	}
 	return err

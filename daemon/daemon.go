@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/daemon/alert/heartbeat"
 	"tackline/daemon/assess"
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
@@ -56,6 +57,9 @@ type Daemon struct {
 	beats  beats
 	errs   partErrors
 	loop   loopState
+
+	stored atomic.Int64 // good readings that reached the disk
+	pulse  *heartbeat.Heart
 
 	stopped sync.Once
 	closed  error
@@ -135,6 +139,9 @@ func (d *Daemon) assemble() error {
 	if d.mirror, err = newMirroring(d); err != nil {
 		return err
 	}
+	if d.pulse, err = d.heart(); err != nil {
+		return err
+	}
 	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
 		return err
 	}
@@ -168,6 +175,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	})
 	if !d.free() {
 		beside.Go(func() { d.alerts.outbox.Run(ctx, d.now, func(err error) { d.errs.set("outbox", err) }) })
+	}
+	if d.pulse != nil {
+		beside.Go(func() { d.beat(ctx, d.pulse, d.o.Config.Beat.Every) })
 	}
 	if d.mirror != nil {
 		beside.Go(func() { d.mirror.run(ctx) })

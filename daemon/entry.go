@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 
+	"tackline/daemon/alert"
 	"tackline/daemon/jobbook"
 )
 
@@ -33,6 +34,8 @@ func (d *Daemon) entries(page http.Handler) http.Handler {
 		answer(w, http.StatusOK, facts)
 	})
 	mux.HandleFunc("POST /api/v1/commands/{kind}", d.takeEntry)
+	mux.HandleFunc("GET /seen/{token}", d.alerts.answerSeen)
+	mux.HandleFunc("POST /seen/{token}", d.alerts.answerSeen)
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if _, pattern := mux.Handler(r); pattern != "" {
@@ -67,7 +70,7 @@ func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnprocessableEntity, err.Error())
 	case errors.As(err, &conflict):
 		problem(w, http.StatusConflict, err.Error())
-	case errors.Is(err, jobbook.ErrNotFound):
+	case errors.Is(err, jobbook.ErrNotFound), errors.Is(err, alert.ErrNotRaised):
 		problem(w, http.StatusNotFound, err.Error())
 	default:
 		d.log.Error("a command could not be kept", "kind", r.PathValue("kind"), "error", err)

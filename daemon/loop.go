@@ -101,6 +101,8 @@ func (d *Daemon) commitNow(ctx context.Context) {
 		}
 		return
 	}
+	d.stored.Add(d.sink.good)
+	d.sink.good = 0
 	if d.errs.set("store", nil) {
 		d.log.Info("readings are written again")
 	}

@@ -15,8 +15,9 @@ import (
 // sink hands the poller's records to the store.
 type sink struct {
 	store *store.Store
-	fresh bool // something came since the loop last looked; the loop alone calls Append and looks
-	late  bool // something came for hours that are past
+	fresh bool  // something came since the loop last looked; the loop alone calls Append and looks
+	good  int64 // good readings since the last commit
+	late  bool  // something came for hours that are past
 }
 
 var _ poll.Sink = (*sink)(nil)
@@ -27,6 +28,9 @@ func (s *sink) Append(ctx context.Context, records []poll.Record) error {
 	for i, r := range records {
 		rows[i] = store.Row{Probe: r.Probe, Place: string(r.Place), Quantity: r.Quantity, At: r.At, Mono: r.Mono, Boot: r.Boot,
 			Clock: storeClock(r.ClockState), Raw: r.Raw, Value: r.Value, Status: r.Status}
+		if r.Status.Usable() {
+			s.good++
+		}
 		s.late = s.late || r.Status == sensors.Late
 	}
 	if err := s.store.Append(ctx, rows); err != nil {

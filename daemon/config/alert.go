@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 )
 
 // alertKinds says which keys each way of telling needs and which it may have.
@@ -212,6 +213,20 @@ func (s *section) address(key string) string {
 		return ""
 	}
 	return strings.TrimSuffix(t, "/")
+}
+
+func parseHeartbeat(top *section) *Heartbeat {
+	s, ok := top.table("heartbeat")
+	if !ok {
+		return nil
+	}
+	s.noSecrets()
+	if !s.has("url") {
+		s.need("url", "the address to call as long as readings are stored, such as \"https://example.org/shed-is-alive\"")
+	}
+	b := &Heartbeat{URL: s.address("url"), Every: s.length("every", 5*time.Minute, time.Minute, 24*time.Hour), TokenFile: s.text("token_file", "", tokenFileWant)}
+	s.done()
+	return b
 }
 
 func parseMirror(top *section) *Mirror {

@@ -31,8 +31,9 @@ type Config struct {
 	Limits  Limits
 	Systems Systems
 	Alerts  []Alert
-	Mirror  *Mirror // nil where there is none
-	Notices Errors  // allowed and worth knowing
+	Beat    *Heartbeat // nil where none is sent
+	Mirror  *Mirror    // nil where there is none
+	Notices Errors     // allowed and worth knowing
 
 	dir string    // folder of the file, for relative paths
 	doc *document // for the places of later findings
@@ -47,6 +48,7 @@ type Shed struct {
 	Data        string        // folder of readings.db and jobbook.db
 	CommitEvery time.Duration // how often readings go to the card: what a power cut can cost
 	Listen      string        // host:port of the page
+	Page        string        // address at which phones reach the page, for links in messages; "" where it is not said
 	StaleAfter  time.Duration // 0: by each probe's interval
 	Sys         string        // root of the kernel's tree, normally /sys
 }
@@ -114,6 +116,13 @@ type Quiet struct {
 	WindowsMin     int64  // else it is told at this minute after midnight, at or after ToMin
 }
 
+// Heartbeat is an address that hears from the shed as long as readings are stored: whoever watches there notices a board that went dark.
+type Heartbeat struct {
+	URL       string
+	Every     time.Duration
+	TokenFile string // "" where none is needed
+}
+
 // Mirror is an InfluxDB that is to get a copy of the readings.
 type Mirror struct {
 	URL, Org, Bucket string
@@ -154,6 +163,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Limits = parseLimits(top, c.Limits)
 	c.Systems = parseSystems(top, c.Systems)
 	c.Alerts = parseAlerts(top)
+	c.Beat = parseHeartbeat(top)
 	c.Mirror = parseMirror(top)
 	top.done()
 	c.consider()
@@ -193,6 +203,9 @@ func parseShed(top *section, s Shed) Shed {
 	s.Data = t.text("data", s.Data, "the folder for the two databases, such as \"/var/lib/tackline\"")
 	s.CommitEvery = t.length("commit_every", s.CommitEvery, time.Second, 15*time.Minute)
 	s.Listen = t.listen("listen", s.Listen)
+	if t.get("page"); t.has("page") {
+		s.Page = t.address("page")
+	}
 	s.StaleAfter = t.length("stale_after", 0, 10*time.Second, 24*time.Hour)
 	s.Sys = t.text("sys", s.Sys, "the root of the kernel's tree, \"/sys\"")
 	t.done()

@@ -195,6 +195,9 @@ func (c Config) lookAround() {
 		c.lookAtToken(fmt.Sprintf("alert[%d].%s", i, key), a.TokenFile)
 		c.lookAtToken(fmt.Sprintf("alert[%d].user_file", i), a.UserFile)
 	}
+	if c.Beat != nil {
+		c.lookAtToken("heartbeat.token_file", c.Beat.TokenFile)
+	}
 	if c.Mirror != nil {
 		c.lookAtToken("mirror.token_file", c.Mirror.TokenFile)
 	}
