@@ -91,7 +91,9 @@ func TestExample(t *testing.T) {
 	require.Equal(t, def.Shed.Listen, full.Shed.Listen)
 	require.Equal(t, def.Shed.Data, full.Shed.Data)
 	require.Equal(t, def.Systems.Shipped, full.Systems.Shipped)
-	require.Len(t, full.Alerts, 3)
+	require.Len(t, full.Alerts, 5)
+	require.Equal(t, "http://shed.example:8080", full.Shed.Page)
+	require.Equal(t, 5*time.Minute, full.Beat.Every)
 	require.Equal(t, &Quiet{FromMin: 22 * 60, ToMin: 6*60 + 30, Passes: "critical", WindowsMin: 7 * 60}, full.Alerts[1].Quiet)
 }
 
