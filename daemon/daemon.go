@@ -123,7 +123,7 @@ func (d *Daemon) assemble() error {
 	if err != nil {
 		return err
 	}
-	d.sink = &sink{store: d.store}
+	d.sink = &sink{store: d.store, now: func() int64 { return d.clock.Now().Wall }}
 	if d.poller, err = poll.New(poll.Options{Probes: entries, Sink: d.sink, Log: d.log, Now: d.clock.Now}); err != nil {
 		return err
 	}

@@ -18,7 +18,11 @@ type sink struct {
 	fresh bool  // something came since the loop last looked; the loop alone calls Append and looks
 	good  int64 // good readings since the last commit
 	late  bool  // something came for hours that are past
+	now   func() int64
 }
+
+// behind is how old a reading may be, in ms, before what was read of its channel is looked at again. The assessor looks ten minutes back by itself.
+const behind = 5 * minuteMs
 
 var _ poll.Sink = (*sink)(nil)
 
@@ -28,10 +32,13 @@ func (s *sink) Append(ctx context.Context, records []poll.Record) error {
 	for i, r := range records {
 		rows[i] = store.Row{Probe: r.Probe, Place: string(r.Place), Quantity: r.Quantity, At: r.At, Mono: r.Mono, Boot: r.Boot,
 			Clock: storeClock(r.ClockState), Raw: r.Raw, Value: r.Value, Status: r.Status}
+		if r.Own {
+			rows[i].Clock, rows[i].Boot, rows[i].Mono = store.ClockSource, "", 0
+		}
 		if r.Status.Usable() {
 			s.good++
 		}
-		s.late = s.late || r.Status == sensors.Late
+		s.late = s.late || r.Status == sensors.Late || r.Own && s.now()-r.At > behind
 	}
 	if err := s.store.Append(ctx, rows); err != nil {
 		return fmt.Errorf("daemon: store readings: %w", err)

@@ -97,7 +97,9 @@ type Reading struct {
 	Quantity Quantity
 	Value    float64   // in the unit of the quantity; finite
 	At       time.Time // zero, except where the source has a time of its own (replay, wireless nodes, hand)
-	Status   Status    // what the driver itself knows against it; the poller may add its own
+	// Age is how long before this Read it was taken, for a source that keeps readings and has no clock; 0 is now. Not used where At is set.
+	Age    time.Duration
+	Status Status // what the driver itself knows against it; the poller may add its own
 }
 
 // Probe is one sensor, of one or more quantities.

@@ -139,7 +139,9 @@ func (p *Poller) sample(r result) []Record {
 		it := item{Record{Probe: e.Name, Place: e.Place, Quantity: g.Quantity, At: r.stamp.Wall, Mono: r.stamp.Mono, Boot: r.stamp.Boot,
 			ClockState: r.stamp.State, Raw: g.Value, Value: g.Value, Status: g.Status}, !g.At.IsZero()}
 		if it.own {
-			it.rec.At = g.At.UnixMilli()
+			it.rec.At, it.rec.Own = g.At.UnixMilli(), true
+		} else if age := g.Age.Milliseconds(); age > 0 {
+			it.rec.At, it.rec.Mono = it.rec.At-age, max(1, it.rec.Mono-age)
 		}
 		if g.Quantity == sensors.Temperature {
 			temps[it.rec.At] = g.Value

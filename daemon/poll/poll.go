@@ -25,7 +25,8 @@ type Record struct {
 	Place      sensors.Place
 	Quantity   sensors.Quantity
 	At         int64 // Unix milliseconds: the stamp's wall time, or the reading's own where it has one
-	Mono       int64 // milliseconds since boot when it was read
+	Mono       int64 // milliseconds since boot when it was taken
+	Own        bool  // At is the source's own time: no correction of the board's clock moves it
 	Boot       string
 	ClockState clock.State
 	Raw        float64 // as the probe gave it, in the unit of the quantity; finite

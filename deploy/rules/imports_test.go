@@ -54,8 +54,8 @@ var rules = []rule{
 	{"=sensors", nil, nil, "anyone may name a Reading without pulling in a bus"},
 	{"sensors/sensortest", []string{"=" + module + "/sensors", "periph.io/x/conn/", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
 	{"sensors/drivers", []string{module + "/sensors", "periph.io/x/"}, nil, "the table of drivers is the one place that knows all chips and opens buses"},
-	{"sensors", []string{"=" + module + "/sensors", module + "/sensors/sensortest", module + "/sensors/tracefile", module + "/sensors/internal/",
-		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/"},
+	{"sensors", []string{"=" + module + "/sensors", module + "/sensors/sensortest", module + "/sensors/tracefile", module + "/sensors/nodes", module + "/sensors/internal/",
+		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/", "github.com/eclipse/paho.mqtt.golang"},
 		nil, "a driver does not know what its number is for, nor any other driver"},
 
 	{"daemon/clock", []string{"golang.org/x/sys/unix"}, nil, "whether the time can be believed depends on the kernel alone"},
