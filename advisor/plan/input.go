@@ -174,7 +174,7 @@ func (in *Input) check() error {
 			return fmt.Errorf("plan: member %d has arrays of different lengths", i)
 		}
 		for k := range n {
-			if !within(m.AirC[k], -60, 90) || !within(m.SurfaceC[k], -60, 120) || !within(m.VapourPa[k], 1e-3, 20000) ||
+			if !within(m.AirC[k], -45, 60) || !within(m.SurfaceC[k], -45, 90) || !within(m.VapourPa[k], 1e-3, 20000) ||
 				len(m.PressureHPa) > 0 && !within(m.PressureHPa[k], 400, 1100) {
 				return fmt.Errorf("plan: member %d, sample %d is out of range: air %g C, surface %g C, vapour %g Pa", i, k, m.AirC[k], m.SurfaceC[k], m.VapourPa[k])
 			}

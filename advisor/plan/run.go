@@ -90,18 +90,21 @@ func (r *runner) run(in *Input) (*runner, error) {
 func (r *runner) load(m *Member) error {
 	limits := r.in.Limits
 	for k := range r.n {
-		dew, err := air.DewPointFromVapourPressure(units.Pascal(m.VapourPa[k]))
+		airC, e, t := units.Celsius(m.AirC[k]), units.Pascal(m.VapourPa[k]), m.SurfaceC[k]
+		dew, err := air.DewPointOfVapour(airC, e)
 		if err != nil {
 			return fmt.Errorf("plan: %w", err)
 		}
-		t := m.SurfaceC[k]
-		saturated := float64(air.SaturationPressureWater(units.Celsius(t)))
+		wet, err := air.SurfaceRHOfVapour(airC, e, units.Celsius(t))
+		if err != nil {
+			return fmt.Errorf("plan: %w", err)
+		}
 		r.margin[0][k] = t - float64(dew) - limits.MarginU - limits.MarginK
-		r.dry[0][k] = -100 * m.VapourPa[k] / saturated
+		r.dry[0][k] = -float64(wet)
 		r.surface[0][k] = t
 		r.film[k] = t + m.FilmErrK
 		if r.gas != nil {
-			r.breath(m, k, saturated)
+			r.breath(m, k)
 		}
 	}
 	r.margin.raise()
@@ -119,12 +122,13 @@ func (r *runner) load(m *Member) error {
 }
 
 // breath gives the logarithm of the pore gas's volume, T/(p - aw e(T)), and its slope. The law is that of timber.GasRatio.
-func (r *runner) breath(m *Member, k int64, saturated float64) {
+func (r *runner) breath(m *Member, k int64) {
 	pressure := float64(air.StandardAtmosphere)
 	if len(m.PressureHPa) > 0 {
 		pressure = 100 * m.PressureHPa[k]
 	}
 	t := m.SurfaceC[k]
+	saturated := float64(air.SaturationPressureWater(units.Celsius(t)))
 	dry := max(pressure-r.in.AW*saturated, 1)
 	perK := saturated * 17.62 * 243.12 / ((243.12 + t) * (243.12 + t)) // slope of the WMO Magnus form
 	r.gas[k] = math.Log((t + units.ZeroCelsius) / dry)
