@@ -14,6 +14,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"tackline/daemon/jobbook"
+	"tackline/daemon/store"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -334,4 +337,32 @@ func TestUsageIsTwo(t *testing.T) {
 		require.Empty(t, r.out)
 	}
 	require.Equal(t, exitConfig, tackline(t, "cure", "--system", "../../testdata/config/bad/systems/absolute-zero.toml", "--air", "12").code)
+}
+
+// A backup is made, checked and brought back by command, and a restore over a running daemon is refused in words.
+func TestBackupAndRestore(t *testing.T) {
+	data, stick := t.TempDir(), t.TempDir()
+	r := tackline(t, "backup", stick, "--data-dir", data)
+	require.Equal(t, exitFailed, r.code)
+	require.Contains(t, r.err, "jobbook.db: no such file")
+	b, err := jobbook.Open(t.Context(), filepath.Join(data, "jobbook.db"), jobbook.Options{})
+	require.NoError(t, err)
+	require.NoError(t, b.Close())
+	r = tackline(t, "backup", stick, "--data-dir", data, "--keep", "3")
+	require.Zero(t, r.code, r.err)
+	made := strings.TrimSpace(r.out)
+	r = tackline(t, "restore", made, "--check")
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "whole, made 2026-11-25 09:00:00 UTC, files: 1")
+	release, err := store.Hold(filepath.Join(data, "readings.db"))
+	require.NoError(t, err)
+	r = tackline(t, "restore", made, "--data-dir", data)
+	require.Equal(t, exitFailed, r.code)
+	require.Contains(t, r.err, "stop that one first")
+	require.NoError(t, release())
+	r = tackline(t, "restore", made, "--data-dir", data)
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "before-restore-")
+	require.Equal(t, exitWanting, tackline(t, "restore", stick, "--check").code)
+	require.Equal(t, exitUsage, tackline(t, "backup", stick, "--data-dir", data, "--keep", "0").code)
 }

@@ -64,6 +64,8 @@ func newRootCmd(e env) *cobra.Command {
 		newJobCmd(e),
 		newRecordCmd(e),
 		newCheckCmd(e),
+		newBackupCmd(e),
+		newRestoreCmd(e),
 	)
 	add(root, groupHand,
 		newAirCmd(e),

@@ -9,9 +9,15 @@ import (
 	"path/filepath"
 )
 
-// Backup writes a copy of the book to a new file: everything acknowledged before the call is in it. The copy is checked and synced before it
-// gets its name, so that a backup that was interrupted leaves no file of that name. An existing file is not overwritten.
-func (b *Book) Backup(ctx context.Context, to string) error {
+// Backup writes a copy of the book to a new file: everything acknowledged before the call is in it.
+func (b *Book) Backup(ctx context.Context, to string) error { return Copy(ctx, b.path, to) }
+
+// Copy writes all that was acknowledged in the book at a path to a new file, while another process may go on writing it. The copy is checked and
+// synced before it gets its name, so that one that was interrupted leaves no file of that name. An existing file is not overwritten.
+func Copy(ctx context.Context, from, to string) error {
+	if _, err := os.Stat(from); err != nil { // SQLite would make an empty one
+		return fmt.Errorf("jobbook: backup: %w", err)
+	}
 	if _, err := os.Lstat(to); err == nil {
 		return fmt.Errorf("jobbook: backup: %s exists already: name a new file", to)
 	}
@@ -19,7 +25,7 @@ func (b *Book) Backup(ctx context.Context, to string) error {
 	if err := os.Remove(part); err != nil && !os.IsNotExist(err) {
 		return fmt.Errorf("jobbook: backup: %w", err)
 	}
-	err := copyInto(ctx, b.path, part)
+	err := copyInto(ctx, from, part)
 	if err == nil {
 		err = checkCopy(ctx, part)
 	}
@@ -44,6 +50,17 @@ func copyInto(ctx context.Context, from, to string) error {
 	db.SetMaxOpenConns(1)
 	_, err = db.ExecContext(ctx, "VACUUM INTO ?", to)
 	return errors.Join(err, db.Close())
+}
+
+// CheckFile reads a closed book through and tells what is wrong with it: no job book, damaged, or with a chain that does not hold.
+func CheckFile(ctx context.Context, path string) error {
+	if _, err := os.Stat(path); err != nil {
+		return fmt.Errorf("jobbook: check: %w", err)
+	}
+	if err := checkCopy(ctx, path); err != nil {
+		return fmt.Errorf("jobbook: check %s: %w", path, err)
+	}
+	return nil
 }
 
 func checkCopy(ctx context.Context, path string) error {

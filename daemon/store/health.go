@@ -155,15 +155,47 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 	if err := s.Commit(ctx); err != nil {
 		return err
 	}
-	db, err := sql.Open("sqlite", dsn(s.path, "busy_timeout(10000)"))
-	if err != nil {
-		return fmt.Errorf("store: backup: %w", err)
+	return Copy(ctx, s.path, path)
+}
+
+// Copy writes all that is committed in a file to a new one, while another process may go on writing it. The copy is checked and synced before it
+// gets its name, so that one that was interrupted leaves no file of that name.
+func Copy(ctx context.Context, from, to string) error {
+	if _, err := os.Stat(from); err != nil { // SQLite would make an empty one
+		return fmt.Errorf("store: copy: %w", err)
 	}
-	defer db.Close()
-	if err := vacuumInto(ctx, db, path); err != nil {
-		return fmt.Errorf("store: backup to %s: %w", path, err)
+	db, err := sql.Open("sqlite", dsn(from, "busy_timeout(10000)"))
+	if err != nil {
+		return fmt.Errorf("store: copy: %w", err)
+	}
+	err = vacuumInto(ctx, db, to)
+	if err = errors.Join(err, db.Close()); err != nil {
+		return fmt.Errorf("store: copy %s to %s: %w", from, to, err)
 	}
 	return nil
+}
+
+// CheckFile reads a closed file through and tells what is wrong with it: no database of readings, damaged, or of a newer program.
+func CheckFile(ctx context.Context, path string) error {
+	if _, err := os.Stat(path); err != nil {
+		return fmt.Errorf("store: check: %w", err)
+	}
+	if err := checkLength(path); err != nil {
+		return fmt.Errorf("store: check %s: %w", path, err)
+	}
+	if err := checkCopy(ctx, path); err != nil {
+		return fmt.Errorf("store: check %s: %w", path, err)
+	}
+	return nil
+}
+
+// Hold keeps every other process from opening the file at a path, as an open store does. Its error wraps ErrLocked where one has it open.
+func Hold(path string) (release func() error, err error) {
+	lock, err := lockFile(path + ".lock")
+	if err != nil {
+		return nil, err
+	}
+	return lock.Close, nil
 }
 
 // vacuumInto copies by way of a name of its own, checks, syncs and renames.
