@@ -112,7 +112,7 @@ func (c *chain) follow(i int64, opens, closes float64) bool {
 		c.note(i, horizon, -1, c.begin, c.begin)
 		return false
 	}
-	from := max(opens, c.free)
+	from := max(opens, c.free, c.begin+c.r.in.Steps[i].AfterMin*60/Step)
 	if from > closes {
 		c.note(i, window, -1, opens, closes)
 		return false
@@ -237,6 +237,12 @@ func (s *Task) own(surfaceC float64) heat {
 	}
 	a, b := &s.Own[k-1], &s.Own[k]
 	return heat{a: a.RiseK, b: b.RiseK, w: (surfaceC - a.SurfaceC) / (b.SurfaceC - a.SurfaceC)}
+}
+
+// InTime tells whether a batch is used before nine tenths of its working time are over, in air of a temperature in C. What is not known counts
+// as in time.
+func (s *Task) InTime(airC float64) bool {
+	return s.UseMin <= 0 || len(s.Pot) == 0 || s.UseMin <= batchShare*s.working(airC)
 }
 
 // working gives how long a batch can be worked at an air temperature, min; held at the ends of the table.

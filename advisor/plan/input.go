@@ -105,6 +105,7 @@ type Task struct {
 	System   int64   // index in Systems, of a coat
 	Wait     Wait    // for the coat beneath
 	OnTimber bool    // it lies on bare timber
+	AfterMin float64 // at least so long after the step before began, min
 	WorkMin  float64 // it takes, min
 	UseMin   float64 // mixing and using one batch takes, min; 0: not judged
 	Pot      []Pot   // how long one batch can be worked, by the air's temperature, rising

@@ -1,9 +1,11 @@
 package plan
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -201,11 +203,13 @@ func TestEveryPlan(t *testing.T) {
 		for _, s := range p.Starts {
 			require.True(rt, s.Chance >= 0 && s.Chance <= before, "%g after %g", s.Chance, before)
 			before = s.Chance
+			require.Equal(rt, s.Chance < 1, len(s.Rules) > 0)
 			for _, r := range s.Rules {
-				if r.Rule == s.Weakest {
-					require.Equal(rt, s.Chance < 1, r.Kept < 1)
-				}
-				require.True(rt, r.Kept >= s.Chance-1e-12)
+				require.True(rt, r.Kept >= s.Chance-1e-12 && r.Kept < 1)
+			}
+			if s.Chance < 1 {
+				least := slices.MinFunc(s.Rules, func(a, b RuleShare) int { return cmp.Compare(a.Kept, b.Kept) })
+				require.Equal(rt, least.Rule, s.Weakest)
 			}
 			if in.Hours.EndMin > 0 {
 				if h := s.At.Time().Hour(); h < 8 || h >= 18 {

@@ -43,7 +43,7 @@ type Start struct {
 	Steps       []StepTime    `json:"steps"`
 	HoursInShed float64       `json:"hours_in_shed"` // work, and waits of up to two hours between
 	Nights      int64         `json:"nights"`        // nights (22 to 6) in which a step would be done
-	Rules       []RuleShare   `json:"rules"`
+	Rules       []RuleShare   `json:"rules"`         // those that are not kept in all members
 
 	room float64
 	k    int64
@@ -146,8 +146,11 @@ func (r *runner) start(j int64, sorted []float64) Start {
 	rule, step := r.weakest(j)
 	s.Weakest, s.WeakestStep = Rules()[rule], in.Steps[step].Name
 	s.room = float64(r.cell(j, step, rule).room)
+	s.Rules = []RuleShare{}
 	for k, name := range Rules() {
-		s.Rules = append(s.Rules, RuleShare{name, 1 - float64(r.failed[j*rules+int64(k)])/float64(r.nMembers)})
+		if failed := r.failed[j*rules+int64(k)]; failed > 0 {
+			s.Rules = append(s.Rules, RuleShare{name, 1 - float64(failed)/float64(r.nMembers)})
+		}
 	}
 	s.Why = r.why(j, step, rule)
 	s.HoursInShed, s.Nights = r.presence(s.Steps)

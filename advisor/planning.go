@@ -1,0 +1,317 @@
+package advisor
+
+import (
+	"fmt"
+	"math"
+
+	"tackline/advisor/cure"
+	"tackline/advisor/forecast"
+	"tackline/advisor/plan"
+	"tackline/advisor/sequence"
+	"tackline/advisor/trace"
+	"tackline/advisor/units"
+)
+
+const (
+	// PlanStarts is how many starts a plan looks at: two days of quarter hours.
+	PlanStarts = int64(Horizon / plan.Step)
+	// planReach is how far a plan follows a sequence, in seconds: two days more than its last start.
+	planReach = 2 * Horizon
+	// leastLog is the least length of log for a plan, s: from less, a day's shape is a guess about the hours that matter most.
+	leastLog = 3 * 3600.0
+)
+
+// PlanRequest asks when to start on a piece.
+type PlanRequest struct {
+	Piece   int64
+	Steps   []sequence.Step        // what is left to do; nil: the next coat alone
+	Systems map[string]cure.System // by the names that steps use
+	Every   int64                  // quarter hours from one start to the next; 0 is 1
+}
+
+// Plan is when to start on a piece, and why not at other times. It is made when asked for and never stored.
+type Plan struct {
+	At       units.Instant `json:"at"`
+	Model    string        `json:"model"`
+	Piece    int64         `json:"piece_id"`
+	Name     string        `json:"piece"`
+	Basis    string        `json:"basis"`    // in words, what the forecast's spread rests on
+	Cautions []string      `json:"cautions"` // what the chances leave out, and what a reader must know
+	Work     []PlanWork    `json:"work"`     // what each step takes, in order
+	plan.Result
+}
+
+// PlanWork is what one step takes.
+type PlanWork struct {
+	Step    string  `json:"step"`
+	WorkMin float64 `json:"work_min"` // mixing included
+	Batches int64   `json:"batches"`  // 0: none, or not known
+	BatchG  float64 `json:"batch_g"`  // mixed, of each
+	UseMin  float64 `json:"use_min"`  // to mix and use one
+}
+
+// PlanFor plans the rest of a piece's sequence over the next two days. It is a pure function, as Advise is. Where there is not enough to plan with
+// the error wraps plan.ErrNotEnough, and says what is missing and what to do.
+func PlanFor(s Situation, req PlanRequest) (Plan, error) {
+	d, err := draft(s, req)
+	if err != nil {
+		return Plan{}, err
+	}
+	return d.make()
+}
+
+// drafted is a plan that is ready to be made.
+type drafted struct {
+	s     *Situation
+	w     weather
+	piece *Piece
+	skin  skin
+	input plan.Input
+	out   Plan
+	tasks []task // of each step of the input
+
+	firstWait sequence.Wait // what the first step waits for, as the sequence has it
+}
+
+func (d *drafted) make() (Plan, error) {
+	r, err := plan.Make(d.input)
+	if err != nil {
+		return Plan{}, err
+	}
+	d.out.Result = r
+	d.out.Work = []PlanWork{}
+	for i, t := range d.input.Steps {
+		d.out.Work = append(d.out.Work, PlanWork{t.Name, t.WorkMin, d.tasks[i].batches, math.Round(d.tasks[i].batchG), math.Round(t.UseMin)})
+	}
+	return d.out, nil
+}
+
+func cantPlan(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", plan.ErrNotEnough, fmt.Sprintf(format, args...))
+}
+
+// draft gathers what a plan needs.
+func draft(s Situation, req PlanRequest) (*drafted, error) {
+	d := &drafted{s: &s}
+	for i := range s.Pieces {
+		if s.Pieces[i].ID == req.Piece {
+			d.piece = &s.Pieces[i]
+		}
+	}
+	switch {
+	case d.piece == nil:
+		return nil, cantPlan("the job book has no piece %d: add it first", req.Piece)
+	case !s.ClockSet:
+		return nil, cantPlan("the clock is not set, and a plan is made of times of day: set it, or give the board a network")
+	}
+	d.w = read(&s)
+	switch {
+	case d.w.noAir != "":
+		return nil, cantPlan("no present %s: see to the probe", d.w.noAir)
+	case d.w.noRH != "":
+		return nil, cantPlan("no present %s: see to the probe", d.w.noRH)
+	case d.w.noFuture != "":
+		return nil, cantPlan("%s", d.w.noFuture)
+	}
+	if first, ok := d.w.airC.First(); !ok || d.w.at-first < leastLog {
+		return nil, cantPlan("the log is shorter than %.0f h: let the probes run and ask again", leastLog/3600)
+	}
+	if d.skin = surfaceOf(&d.w, d.piece); d.skin.missing != "" {
+		return nil, cantPlan("the surface's temperature can't be told: %s", d.skin.missing)
+	}
+	d.out = Plan{At: s.At, Model: ModelVersion, Piece: d.piece.ID, Name: d.piece.Name, Cautions: []string{}}
+	in := &d.input
+	*in = plan.Input{Origin: units.Instant(math.Ceil(float64(s.At)/plan.Step) * plan.Step), Starts: PlanStarts, Every: req.Every, Zone: s.Zone,
+		Hours:  plan.WorkingHours(s.Hours),
+		Limits: plan.Limits{MarginK: float64(s.Limits.MarginK), MarginU: marginU(&d.w, &d.skin), GasGrowth: s.Limits.GasGrowth}}
+	if in.Every > 1 {
+		in.Starts = (PlanStarts + in.Every - 1) / in.Every
+	}
+	if err := d.steps(req); err != nil {
+		return nil, err
+	}
+	speeds, err := d.coatBeneath()
+	if err != nil {
+		return nil, err
+	}
+	if err := d.members(speeds); err != nil {
+		return nil, err
+	}
+	d.caution()
+	return d, nil
+}
+
+// members lays the forecast's members along the plan's grid, each with the surface that follows its air.
+func (d *drafted) members(speeds []float64) error {
+	in := &d.input
+	ahead, basis, err := airsAhead(&d.w)
+	if err != nil {
+		return cantPlan("%s", err)
+	}
+	d.out.Basis = basis
+	moisture := d.moisture()
+	aw, why := waterActivity(&d.w, &d.skin, moisture)
+	if why != "" {
+		return cantPlan("%s", why)
+	}
+	in.AW = aw
+	n := int64(planReach/plan.Step) + 1
+	for i := range ahead {
+		m := plan.Member{AirC: sampled(ahead[i].airC, in.Origin, n), VapourPa: sampled(ahead[i].vapour, in.Origin, n),
+			SurfaceC: sampled(d.skin.surfaceAhead(ahead[i].airC, d.w.at), in.Origin, n), Speed: speeds[i], FilmErrK: d.w.draws[i].surface * float64(d.skin.u)}
+		if ahead[i].hpa.Len() > 0 {
+			m.PressureHPa = sampled(ahead[i].hpa, in.Origin, n)
+		}
+		if m.AirC == nil || m.VapourPa == nil || m.SurfaceC == nil {
+			return cantPlan("the forecast does not reach over the next days")
+		}
+		in.Members = append(in.Members, m)
+	}
+	return nil
+}
+
+// airsAhead gives the members' air as far as a plan reaches.
+func airsAhead(w *weather) ([]path, string, error) {
+	const reach = planReach + 2*plan.Step
+	t, err := forecast.Repeat(w.airC, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 3})
+	if err != nil {
+		return nil, "", err
+	}
+	e, err := forecast.Repeat(w.vapour, w.at, reach, forecast.Assumed{Hour: 40, Day: 150})
+	if err != nil {
+		return nil, "", err
+	}
+	all := make([]path, members)
+	for i, d := range w.draws {
+		all[i].airC = t.Member(d.air)
+		all[i].vapour = saturationCap(e.Member(d.vapour), all[i].airC)
+	}
+	if w.noHPa == "" {
+		if p, err := forecast.Repeat(w.hpa, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 6}); err == nil {
+			for i, d := range w.draws {
+				all[i].hpa = p.Member(d.air)
+			}
+		}
+	}
+	return all, t.Basis, nil
+}
+
+// sampled gives n values of a trace, one each step of the plan; nil where it does not reach.
+func sampled(t trace.Trace, origin units.Instant, n int64) []float64 {
+	out := make([]float64, n)
+	for k := range out {
+		v, ok := t.Value(float64(origin) + float64(k)*plan.Step)
+		if !ok {
+			return nil
+		}
+		out[k] = v
+	}
+	return out
+}
+
+// moisture gives the moisture content of bare timber, nil where it is not known or does not matter.
+func (d *drafted) moisture() *float64 {
+	p := piece{s: d.s, w: &d.w, fact: d.piece, skin: &d.skin}
+	p.lookAtMoisture()
+	if !d.piece.Bare {
+		return nil
+	}
+	r := moistureRule(&p)
+	switch r.Verdict {
+	case Stop:
+		d.say("%s The chances below hold only once it is drier.", r.Text)
+	case Wait, CantSay:
+		d.say("%s The chances below leave that out.", r.Text)
+	}
+	return p.moisture
+}
+
+func (d *drafted) say(format string, args ...any) {
+	d.out.Cautions = append(d.out.Cautions, fmt.Sprintf(format, args...))
+}
+
+// caution says what the chances rest on.
+func (d *drafted) caution() {
+	first, _ := d.w.airC.First()
+	if days := (d.w.at - first) / 86400; days < 3 {
+		d.say("The log is only %.1f days long: the forecast is rough until it has seen three days.", days)
+	}
+	if d.skin.modelled {
+		d.say("No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(d.skin.u))
+	}
+	if d.w.noHPa != "" && d.piece.Bare {
+		d.say("No barometer: outgassing is judged by temperature alone.")
+	}
+	if d.input.Hours.EndMin <= d.input.Hours.StartMin {
+		d.say("No working hours are set: steps may come at night.")
+	}
+	if d.s.Limits.UnventedBurner {
+		d.say("An unvented burner adds water and carbon dioxide to the air: it makes blush likelier than the margin tells. Vent it, and hang up a carbon monoxide alarm.")
+	}
+	d.say("A plan is a forecast, not a promise: look at the verdict and try the coat with a gloved finger before each step. The maker's sheet decides.")
+}
+
+// coatBeneath gives the marks of the newest coat on the piece in every member, where it still decides what may follow, and the members' speeds:
+// where touches have been found on that coat, members are taken as often as those make them likely.
+func (d *drafted) coatBeneath() ([]float64, error) {
+	speeds := make([]float64, members)
+	for i, x := range d.w.draws {
+		speeds[i] = math.Exp(speedSpread * x.speed)
+	}
+	var newest *Coat
+	for i := range d.s.Coats {
+		c := &d.s.Coats[i]
+		if c.Piece == d.piece.ID && c.speaks(d.s.At) && (newest == nil || c.Started > newest.Started) {
+			newest = c
+		}
+	}
+	if newest == nil {
+		return speeds, nil
+	}
+	model, err := cure.New(newest.System)
+	if err != nil {
+		return nil, cantPlan("the coat beneath, %s, can't be computed: %s", newest.Kind, err)
+	}
+	courses, weights, err := solve(model, &d.w, &d.skin, newest)
+	if err != nil {
+		return nil, cantPlan("the coat beneath, %s, can't be told: %s", newest.Kind, err)
+	}
+	picked := resample(weights)
+	own := make([]float64, members)
+	for i, k := range picked {
+		own[i] = speeds[k]
+		d.input.Beneath = append(d.input.Beneath, marksOfCourse(&courses[k], float64(d.input.Origin)))
+	}
+	d.openFirst(newest)
+	return own, nil
+}
+
+// resample takes each member as often as its weight asks for, in their order.
+func resample(weights []float64) []int64 {
+	total := 0.0
+	for _, w := range weights {
+		total += w
+	}
+	out := make([]int64, len(weights))
+	k, sum := int64(0), weights[0]
+	for i := range out {
+		for want := (float64(i) + 0.5) / float64(len(out)) * total; sum < want && k < int64(len(weights))-1; {
+			k++
+			sum += weights[k]
+		}
+		out[i] = k
+	}
+	return out
+}
+
+// marksOfCourse gives a course's marks in seconds from an origin.
+func marksOfCourse(c *cure.Course, origin float64) cure.SweepMarks {
+	at := func(t float64, ok bool) float64 {
+		if !ok {
+			return cure.Never
+		}
+		return t - origin
+	}
+	return cure.SweepMarks{TackOpens: at(c.MarkAt(cure.TackOpens)), TackCloses: at(c.MarkAt(cure.TackCloses)), RecoatCloses: at(c.MarkAt(cure.RecoatCloses)),
+		Firm: at(c.MarkAt(cure.Firm)), Gel: at(c.GelAt())}
+}

@@ -1,0 +1,110 @@
+package advisor
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"tackline/advisor/plan"
+	"tackline/advisor/sequence"
+)
+
+// hull is the rest of the wet method on an invented hull.
+func hull() []sequence.Step {
+	t, ok := sequence.TemplateOf("wet method")
+	if !ok {
+		panic("no such template")
+	}
+	steps := t.Steps
+	for i := range steps {
+		if steps[i].Work == sequence.LayFabric {
+			steps[i].FabricGM2 = 200
+		}
+	}
+	return sequence.Remaining(steps, sequence.Facts{Bare: true})
+}
+
+func TestPlanFor(t *testing.T) {
+	s := situation(14, 17, 2, 55)
+	s.Pieces[1].AreaM2 = 4.4
+	p, err := PlanFor(s, PlanRequest{Piece: 2, Steps: hull()[1:]})
+	require.NoError(t, err)
+	require.Len(t, p.Starts, int(PlanStarts))
+	require.Equal(t, []string{"bedding", "lay fabric", "wet-out", "fill", "fill", "fill"}, p.Steps)
+	require.NotEmpty(t, p.Best)
+	require.Greater(t, p.Best[0].Chance, 0.5)
+
+	require.Equal(t, int64(members), p.Members)
+	b, err := json.MarshalIndent(p.Starts[:2], "", " ")
+	require.NoError(t, err)
+	t.Logf("%s\n%s\n%s", b, strings.Join(p.Cautions, "\n"), p.Basis)
+	for _, o := range p.Others {
+		t.Logf("%s to %s %.2f %s: %s", o.From.Time().Format("Mon 15:04"), o.To.Time().Format("Mon 15:04"), o.Chance, o.Weakest, o.Why)
+	}
+}
+
+func TestPlanIsAFunction(t *testing.T) {
+	s := situation(5, 15, 3, 60)
+	a, err := PlanFor(s, PlanRequest{Piece: 1, Steps: hull(), Every: 4})
+	require.NoError(t, err)
+	b, err := PlanFor(s, PlanRequest{Piece: 1, Steps: hull(), Every: 4})
+	require.NoError(t, err)
+	x, err := json.Marshal(a)
+	require.NoError(t, err)
+	y, err := json.Marshal(b)
+	require.NoError(t, err)
+	require.Equal(t, string(x), string(y))
+	require.Len(t, a.Starts, 48)
+}
+
+// TestPlanOnARunningCoat: the plan of what follows a coat that is on waits for its window, and knows when it has gone.
+func TestPlanOnARunningCoat(t *testing.T) {
+	s := situation(14, 17, 2, 55)
+	s.Hours = Hours{}
+	s.Coats = []Coat{{ID: 7, Piece: 2, Kind: Bedding, System: medium(), Started: s.At - 600}}
+	tack := Advise(s).Coats[0].Windows[0]
+	p, err := PlanFor(s, PlanRequest{Piece: 2, Steps: hull()[2:3]})
+	require.NoError(t, err)
+	require.NotEmpty(t, p.Best)
+	require.InDelta(t, float64(tack.Opens.Likely), float64(p.Best[0].At), 3600)
+	for _, x := range p.Starts {
+		if x.At < tack.Opens.Early-900 || x.At > tack.Closes.Late+900 {
+			require.Less(t, x.Chance, 0.1)
+			require.Equal(t, plan.Window, x.Weakest)
+		}
+	}
+	s.Coats[0].Started = s.At - 30*3600
+	p, err = PlanFor(s, PlanRequest{Piece: 2, Steps: []sequence.Step{sequence.Usual(sequence.Fill)}})
+	require.NoError(t, err)
+	require.Contains(t, strings.Join(p.Cautions, " "), "has closed")
+	require.NotEmpty(t, p.Best)
+}
+
+func TestPlanCantSay(t *testing.T) {
+	s := situation(14, 17, 2, 55)
+	for want, set := range map[string]func(*Situation, *PlanRequest){
+		"no piece 9": func(_ *Situation, r *PlanRequest) { r.Piece = 9 },
+		"clock":      func(s *Situation, _ *PlanRequest) { s.ClockSet = false },
+		"probe":      func(s *Situation, _ *PlanRequest) { s.Climate.RHPct.Problem = "stale" },
+		"no resin":   func(s *Situation, _ *PlanRequest) { s.Pieces = []Piece{{ID: 2, Name: "port topside"}} },
+		"log is":     func(s *Situation, _ *PlanRequest) { *s = situation(0.1, 17, 2, 55) },
+	} {
+		x, r := s, PlanRequest{Piece: 2}
+		x.Pieces = append([]Piece(nil), s.Pieces...)
+		set(&x, &r)
+		_, err := PlanFor(x, r)
+		require.ErrorIs(t, err, plan.ErrNotEnough, want)
+		require.ErrorContains(t, err, want)
+	}
+}
+
+func BenchmarkPlanFor(b *testing.B) {
+	s := situation(14, 15, 2, 60)
+	b.ReportAllocs()
+	for b.Loop() {
+		_, err := PlanFor(s, PlanRequest{Piece: 1, Steps: hull()})
+		require.NoError(b, err)
+	}
+}
