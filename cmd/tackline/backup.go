@@ -6,25 +6,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"tackline/daemon/backup"
-	"tackline/daemon/config"
 )
 
-// dataFolder is the folder of the two databases: --data-dir, else the config's.
-func dataFolder(path, data string) (string, error) {
-	if data != "" {
-		return data, nil
-	}
-	c, err := config.Load(path)
-	if err != nil {
-		return "", err
-	}
-	return c.Shed.Data, nil
-}
-
 func newBackupCmd(e env) *cobra.Command {
-	var data string
 	var keep int64
-	var path *string
+	var flags *dataFlags
 	c := &cobra.Command{
 		Use:   "backup FOLDER",
 		Short: "Copy readings and job book to a folder, while the daemon runs",
@@ -33,7 +19,7 @@ func newBackupCmd(e env) *cobra.Command {
 		Example: "  tackline backup /media/stick --keep 14",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			from, err := dataFolder(*path, data)
+			from, _, err := flags.shed()
 			if err != nil {
 				return err
 			}
@@ -55,16 +41,14 @@ func newBackupCmd(e env) *cobra.Command {
 			return err
 		},
 	}
-	path = configFlag(c, e)
-	c.Flags().StringVar(&data, "data-dir", "", "folder of the two databases, instead of the config's")
+	flags = addDataFlags(c, e)
 	c.Flags().Int64Var(&keep, "keep", 0, "remove the oldest backups in FOLDER beyond this number (0 removes none)")
 	return c
 }
 
 func newRestoreCmd(e env) *cobra.Command {
-	var data string
 	var only bool
-	var path *string
+	var flags *dataFlags
 	c := &cobra.Command{
 		Use:   "restore BACKUP",
 		Short: "Bring a backup back, while the daemon is stopped",
@@ -81,7 +65,7 @@ func newRestoreCmd(e env) *cobra.Command {
 				fmt.Fprintf(e.out, "%s: whole, made %s, files: %d\n", args[0], what.Made.Format("2006-01-02 15:04:05 UTC"), len(what.Files))
 				return nil
 			}
-			to, err := dataFolder(*path, data)
+			to, _, err := flags.shed()
 			if err != nil {
 				return err
 			}
@@ -95,8 +79,7 @@ func newRestoreCmd(e env) *cobra.Command {
 			return err
 		},
 	}
-	path = configFlag(c, e)
-	c.Flags().StringVar(&data, "data-dir", "", "folder of the two databases, instead of the config's")
+	flags = addDataFlags(c, e)
 	c.Flags().BoolVar(&only, "check", false, "only check the backup")
 	return c
 }

@@ -366,3 +366,40 @@ func TestBackupAndRestore(t *testing.T) {
 	require.Equal(t, exitWanting, tackline(t, "restore", stick, "--check").code)
 	require.Equal(t, exitUsage, tackline(t, "backup", stick, "--data-dir", data, "--keep", "0").code)
 }
+
+// A foreign log is shown first and written only when told, its repeat changes nothing, and what goes out while the store is open elsewhere is whole.
+func TestImportAndExport(t *testing.T) {
+	data := t.TempDir()
+	file := filepath.Join(t.TempDir(), "old.csv")
+	require.NoError(t, os.WriteFile(file, []byte("when,temperature_f,rh_pct\n2026-01-14T08:00:00Z,50,70\n2026-01-14T08:10:00Z,x,71\n2026-01-14T08:20:00Z,59,71\n"), 0o600))
+	args := []string{"import", file, "--probe", "old logger", "--columns", "time=when,air_c=temperature_f", "--data-dir", data}
+	r := tackline(t, args...)
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "old logger (air), temp_c: 2 readings from 2026-01-14 08:00:00 +00:00 to 2026-01-14 08:20:00 +00:00, 10 to 15")
+	require.Contains(t, r.out, "not read: line 3: ")
+	require.Contains(t, r.out, "Nothing was written.")
+	require.NoFileExists(t, filepath.Join(data, "readings.db"))
+	r = tackline(t, append(args, "--yes")...)
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "Written: 4. There already: 0.")
+	require.Contains(t, tackline(t, append(args, "--yes")...).out, "Written: 0. There already: 4.")
+	r = tackline(t, "import", file, "--data-dir", data)
+	require.Equal(t, exitFailed, r.code)
+	require.Contains(t, r.err, "name the probe")
+
+	s, err := store.Open(t.Context(), filepath.Join(data, "readings.db"), store.Options{})
+	require.NoError(t, err)
+	r = tackline(t, append(args, "--yes")...)
+	require.Equal(t, exitFailed, r.code)
+	require.Contains(t, r.err, "the daemon runs and holds the readings")
+	r = tackline(t, "export", "--data-dir", data, "--to", "2026-01-14T08:10")
+	require.Zero(t, r.code, r.err)
+	require.Equal(t, "time_utc,time_local,probe,place,quantity,value,raw,status\n"+
+		"2026-01-14T08:00:00.000Z,2026-01-14T08:00:00.000Z,old logger,air,temp_c,10,10,ok\n"+
+		"2026-01-14T08:00:00.000Z,2026-01-14T08:00:00.000Z,old logger,air,rh_pct,70,70,ok\n", r.out)
+	require.Contains(t, tackline(t, "export", "--data-dir", data, "--form", "line").out, "reading,place=air,probe=old\\ logger,shed=")
+	require.NoError(t, s.Close())
+	require.Equal(t, exitUsage, tackline(t, "export", "--data-dir", data, "--form", "xml").code)
+	require.Equal(t, exitUsage, tackline(t, "export", "--data-dir", data, "--from", "noon").code)
+	require.Equal(t, exitUsage, tackline(t, "export", "--data-dir", data, "--from", "2026-01-15", "--to", "2026-01-14").code)
+}

@@ -64,6 +64,8 @@ func newRootCmd(e env) *cobra.Command {
 		newJobCmd(e),
 		newRecordCmd(e),
 		newCheckCmd(e),
+		newImportCmd(e),
+		newExportCmd(e),
 		newBackupCmd(e),
 		newRestoreCmd(e),
 	)

@@ -36,9 +36,20 @@ func (m *Mirror) points(b Batch) []*write.Point {
 	return out
 }
 
-func (m *Mirror) reading(r *Reading) *write.Point {
+// Line gives a reading as one line of line protocol with its time in milliseconds, the same point as the mirror writes; ok is false where it may not
+// be sent: flagged, or not a number.
+func Line(shed string, r *Reading) (line string, ok bool) {
+	if !r.Status.Usable() || !finite(r.Value) {
+		return "", false
+	}
+	return write.PointToLineProtocol(point(shed, r), time.Millisecond), true
+}
+
+func (m *Mirror) reading(r *Reading) *write.Point { return point(m.opt.Shed, r) }
+
+func point(shed string, r *Reading) *write.Point {
 	return write.NewPointWithMeasurement("reading").
-		AddTag("shed", tagValue(m.opt.Shed)).AddTag("probe", tagValue(r.Probe)).AddTag("place", tagValue(r.Place)).
+		AddTag("shed", tagValue(shed)).AddTag("probe", tagValue(r.Probe)).AddTag("place", tagValue(r.Place)).
 		AddField(r.Quantity.String(), r.Value).SortTags().SetTime(time.UnixMilli(r.At))
 }
 
