@@ -156,7 +156,7 @@ func marginTrend(w *weather, k *skin) []Point {
 			out = append(out, Point{At: units.Instant(at), Value: surface - float64(dew)})
 		}
 	}
-	if len(w.futureE.Base) == 0 || k.missing != "" {
+	if len(w.future.Likely.VapourPa) == 0 || k.missing != "" {
 		return out
 	}
 	all := k.ahead

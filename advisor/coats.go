@@ -143,22 +143,27 @@ func weigh(c *Coat, courses []cure.Course) []float64 {
 // first mark of the state and before its next, each mark's time blurred by spread in its logarithm.
 func touchLikelihood(course *cure.Course, started, lnSince float64, state State, spread float64) float64 {
 	first, next := marksOf(state)
-	chance := 1.0
+	atFirst, atNext := math.Inf(1), math.Inf(-1)
 	if first != "" {
-		chance *= passedChance(course, started, lnSince, first, spread)
+		atFirst = passedBy(course, started, lnSince, first, spread)
 	}
 	if next != "" {
-		chance -= passedChance(course, started, lnSince, next, spread)
+		atNext = passedBy(course, started, lnSince, next, spread)
 	}
-	return math.Log(math.Max(chance, 1e-9))
+	chance := phi(atFirst) - phi(atNext)
+	if atNext > 0 { // the same from the other end, where the difference is not lost in the rounding of two numbers near 1
+		chance = phi(-atNext) - phi(-atFirst)
+	}
+	return math.Log(math.Max(chance, 1e-300))
 }
 
-func passedChance(course *cure.Course, started, lnSince float64, mark string, spread float64) float64 {
+// passedBy is by how many spreads a mark had been passed; minus infinity where it does not come.
+func passedBy(course *cure.Course, started, lnSince float64, mark string, spread float64) float64 {
 	at, ok := courseMark(course, mark)
 	if !ok || at <= started {
-		return 0
+		return math.Inf(-1)
 	}
-	return phi((lnSince - math.Log(at-started)) / spread)
+	return (lnSince - math.Log(at-started)) / spread
 }
 
 // marksOf gives the first mark of a state and the first mark of the next; "" where there is none.
@@ -312,7 +317,7 @@ func marginAhead(w *weather, k *skin, marks []MarkTime) *Ahead {
 	if !end.Known() {
 		end = units.Instant(w.at + Horizon)
 	}
-	if float64(end) <= w.at || len(w.futureE.Base) == 0 {
+	if float64(end) <= w.at || len(w.future.Likely.VapourPa) == 0 {
 		return nil
 	}
 	all := k.ahead

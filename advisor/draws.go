@@ -8,27 +8,36 @@ import (
 // members is the number of ways the unknown is let go: enough for a 10 % and a 90 % bound to rest on several of them.
 const members = 48
 
-// draw is one member's share of what is not known, in standard normals: the resin's speed against its sheet, the path of the air and of its
-// vapour around their forecast, the error of the surface's temperature, and where between its bounds a gap of the log lies (0..1).
+// draw is one member's share of what is not known: in standard normals the resin's speed against its sheet and the error of the surface's
+// temperature; where between its bounds a gap of the log lies (0..1); and which of the forecast's members the air follows.
 type draw struct {
-	speed, air, vapour, surface, gap float64
+	speed, surface, gap float64
+	path                int64
 }
 
-// draws gives the members: points of the additive recurrence with the generalised golden ratio of dimension 5 (M. Roberts, 2018, "The
+// draws gives the members: points of the additive recurrence with the generalised golden ratio of dimension 4 (M. Roberts, 2018, "The
 // unreasonable effectiveness of quasirandom sequences"; from memory), which fill the cube evenly without a random number. The same always.
 func draws() []draw {
-	const dims = 5
+	const dims = 4
 	phi := 2.0
 	for range 40 {
 		phi = math.Pow(1+phi, 1.0/(dims+1)) // root of x^(d+1) = x + 1
 	}
-	all := make([]draw, members)
+	all, order := make([]draw, members), make([]float64, members)
 	for n := range all {
 		var u [dims]float64
 		for d := range u {
 			_, u[d] = math.Modf(0.5 + float64(n+1)*math.Pow(phi, -float64(d+1)))
 		}
-		all[n] = draw{speed: normal(u[0]), air: normal(u[1]), vapour: normal(u[2]), surface: normal(u[3]), gap: u[4]}
+		all[n] = draw{speed: normal(u[0]), surface: normal(u[2]), gap: u[3]}
+		order[n] = u[1]
+	}
+	for n := range all { // the forecast's members stand in order: each is taken once, by the rank of the second coordinate
+		for _, o := range order {
+			if o < order[n] {
+				all[n].path++
+			}
+		}
 	}
 	return all
 }

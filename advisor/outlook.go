@@ -48,9 +48,7 @@ type weather struct {
 	noAir    string // "" or why there is no present air temperature
 	noRH     string
 	noHPa    string
-	future   forecast.Outlook // of the air, C
-	futureE  forecast.Outlook // of the vapour, Pa
-	futureP  forecast.Outlook // of the barometer, hPa
+	future   forecast.Ensemble // of air, vapour and barometer together
 	noFuture string
 	draws    []draw
 	since    float64 // from here on the surfaces are wanted: the oldest coat that still speaks, or a little over a day ago
@@ -77,23 +75,30 @@ func read(s *Situation) weather {
 		_, w.rhNow, _ = w.rh.Last()
 	}
 	w.vapour = vapourTrace(w.airC, w.rh)
-	var err error
-	if w.noAir == "" {
-		if w.future, err = forecast.Repeat(w.airC, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 3}); err != nil {
-			w.noFuture = err.Error()
-		}
+	w.look(Horizon)
+	return w
+}
+
+// look makes the forecast over a horizon in seconds, of what the present is known of. A barometer that has nothing to say of the future is none.
+func (w *weather) look(horizon float64) {
+	if w.noAir != "" {
+		return
 	}
-	if w.noAir == "" && w.noRH == "" {
-		if w.futureE, err = forecast.Repeat(w.vapour, w.at, Horizon, forecast.Assumed{Hour: 40, Day: 150}); err != nil {
-			w.noFuture = err.Error()
-		}
+	log := forecast.Log{AirC: w.airC}
+	if w.noRH == "" {
+		log.VapourPa = w.vapour
 	}
 	if w.noHPa == "" {
-		if w.futureP, err = forecast.Repeat(w.hpa, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 6}); err != nil {
-			w.noHPa = "no barometer reading"
-		}
+		log.HPa = w.hpa
 	}
-	return w
+	var err error
+	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: members}); err != nil {
+		w.noFuture = err.Error()
+		return
+	}
+	if w.noHPa == "" && len(w.future.Likely.HPa) == 0 {
+		w.noHPa = "no barometer reading"
+	}
 }
 
 // present gives "" if the channel tells the present, else why not, in words.
@@ -216,13 +221,8 @@ func paths(w *weather, k *skin, from float64, withError bool) []path {
 	for i, d := range w.draws {
 		p := &all[i]
 		if w.noAir == "" && w.noFuture == "" {
-			p.airC = w.future.Member(d.air)
-		}
-		if len(w.futureE.Base) > 0 {
-			p.vapour = saturationCap(w.futureE.Member(d.vapour), p.airC)
-		}
-		if len(w.futureP.Base) > 0 {
-			p.hpa = w.futureP.Member(d.air)
+			m := &w.future.Members[d.path]
+			p.airC, p.vapour, p.hpa = w.future.Trace(m.AirC), w.future.Trace(m.VapourPa), w.future.Trace(m.HPa)
 		}
 		bridged := bridge(past, from, w.at, d.gap)
 		future := k.surfaceAhead(p.airC, w.at)
@@ -268,18 +268,6 @@ func bridge(past trace.Trace, from, to, share float64) trace.Trace {
 			fill(past.At[i-1], past.At[i], past.V[i-1], past.V[i])
 		}
 		push(past.At[i], past.V[i])
-	}
-	return out
-}
-
-// saturationCap holds a vapour pressure at or below saturation at the air's temperature: what is more has condensed or will.
-func saturationCap(vapour, airC trace.Trace) trace.Trace {
-	out := trace.Trace{At: vapour.At, V: make([]float64, vapour.Len())}
-	for i, e := range vapour.V {
-		out.V[i] = math.Max(e, 1)
-		if t, ok := airC.Value(vapour.At[i]); ok {
-			out.V[i] = math.Min(out.V[i], float64(air.SaturationPressureWater(units.Celsius(t))))
-		}
 	}
 	return out
 }

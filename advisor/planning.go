@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"tackline/advisor/cure"
-	"tackline/advisor/forecast"
 	"tackline/advisor/plan"
 	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
@@ -105,6 +104,7 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 		return nil, cantPlan("the clock is not set, and a plan is made of times of day: set it, or give the board a network")
 	}
 	d.w = read(&s)
+	d.w.look(planReach + 2*plan.Step)
 	switch {
 	case d.w.noAir != "":
 		return nil, cantPlan("no present %s: see to the probe", d.w.noAir)
@@ -144,11 +144,7 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 // members lays the forecast's members along the plan's grid, each with the surface that follows its air.
 func (d *drafted) members(speeds []float64) error {
 	in := &d.input
-	ahead, basis, err := airsAhead(&d.w)
-	if err != nil {
-		return cantPlan("%s", err)
-	}
-	d.out.Basis = basis
+	d.out.Basis = d.w.future.Basis
 	moisture := d.moisture()
 	aw, why := waterActivity(&d.w, &d.skin, moisture)
 	if why != "" {
@@ -156,11 +152,13 @@ func (d *drafted) members(speeds []float64) error {
 	}
 	in.AW = aw
 	n := int64(planReach/plan.Step) + 1
-	for i := range ahead {
-		m := plan.Member{AirC: sampled(ahead[i].airC, in.Origin, n), VapourPa: sampled(ahead[i].vapour, in.Origin, n),
-			SurfaceC: sampled(d.skin.surfaceAhead(ahead[i].airC, d.w.at), in.Origin, n), Speed: speeds[i], FilmErrK: d.w.draws[i].surface * float64(d.skin.u)}
-		if ahead[i].hpa.Len() > 0 {
-			m.PressureHPa = sampled(ahead[i].hpa, in.Origin, n)
+	for i, x := range d.w.draws {
+		f := &d.w.future.Members[x.path]
+		airC := d.w.future.Trace(f.AirC)
+		m := plan.Member{AirC: sampled(airC, in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
+			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at), in.Origin, n), Speed: speeds[i], FilmErrK: x.surface * float64(d.skin.u)}
+		if len(f.HPa) > 0 {
+			m.PressureHPa = sampled(d.w.future.Trace(f.HPa), in.Origin, n)
 		}
 		if m.AirC == nil || m.VapourPa == nil || m.SurfaceC == nil {
 			return cantPlan("the forecast does not reach over the next days")
@@ -168,32 +166,6 @@ func (d *drafted) members(speeds []float64) error {
 		in.Members = append(in.Members, m)
 	}
 	return nil
-}
-
-// airsAhead gives the members' air as far as a plan reaches.
-func airsAhead(w *weather) ([]path, string, error) {
-	const reach = planReach + 2*plan.Step
-	t, err := forecast.Repeat(w.airC, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 3})
-	if err != nil {
-		return nil, "", err
-	}
-	e, err := forecast.Repeat(w.vapour, w.at, reach, forecast.Assumed{Hour: 40, Day: 150})
-	if err != nil {
-		return nil, "", err
-	}
-	all := make([]path, members)
-	for i, d := range w.draws {
-		all[i].airC = t.Member(d.air)
-		all[i].vapour = saturationCap(e.Member(d.vapour), all[i].airC)
-	}
-	if w.noHPa == "" {
-		if p, err := forecast.Repeat(w.hpa, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 6}); err == nil {
-			for i, d := range w.draws {
-				all[i].hpa = p.Member(d.air)
-			}
-		}
-	}
-	return all, t.Basis, nil
 }
 
 // sampled gives n values of a trace, one each step of the plan; nil where it does not reach.
