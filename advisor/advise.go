@@ -9,7 +9,7 @@ import (
 )
 
 // ModelVersion names the laws and rules behind an Advice. It changes whenever the same Situation may come out differently.
-const ModelVersion = "2026.11"
+const ModelVersion = "2026.11.2"
 
 // recent is how long after its start a coat still speaks for the window rule, in seconds.
 const recent = 10 * 86400
@@ -38,6 +38,7 @@ func Advise(s Situation) Advice {
 		}
 		return skins[p.ID]
 	}
+	d := learned(&s, &w, skinOf)
 	started := map[int64]units.Instant{}
 	for i := range s.Coats {
 		c := &s.Coats[i]
@@ -45,7 +46,7 @@ func Advise(s Situation) Advice {
 			continue
 		}
 		p := s.pieceOf(c.Piece)
-		a := adviseCoat(&s, &w, skinOf(p), c, p)
+		a := adviseCoat(&s, &w, skinOf(p), d, c, p)
 		if newest[c.Piece] == nil || c.Started > started[c.Piece] {
 			newest[c.Piece], started[c.Piece] = &a, c.Started
 		}
@@ -54,12 +55,13 @@ func Advise(s Situation) Advice {
 		}
 	}
 	for i := range s.Pieces {
-		out.Pieces = append(out.Pieces, advisePiece(&s, &w, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
+		out.Pieces = append(out.Pieces, advisePiece(&s, &w, d, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
 	}
 	for i := range s.Batches {
 		out.Batches = append(out.Batches, adviseBatch(&s, &w, &s.Batches[i]))
 	}
 	adviseResin(&s, &out)
+	out.Drums = d.advise()
 	return out
 }
 

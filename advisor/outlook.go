@@ -176,7 +176,7 @@ func surfaceOf(w *weather, p *Piece) skin {
 	}
 	if k.missing == "" {
 		k.depth = depthAt(depth, k.now)
-		k.ahead = paths(w, &k, w.at, false)
+		k.ahead = paths(w, &k, w.at)
 	}
 	return k
 }
@@ -213,9 +213,9 @@ type path struct {
 	hpa    trace.Trace // future pressure; empty without a barometer
 }
 
-// paths gives the members' courses of a surface. Measured is added to the film only where withError asks for it: windows carry the error of
-// the surface's temperature in their spread, rules subtract it as u.
-func paths(w *weather, k *skin, from float64, withError bool) []path {
+// paths gives the members' courses of a surface, without the error of its temperature: windows carry that in their members, rules subtract it
+// as u.
+func paths(w *weather, k *skin, from float64) []path {
 	all := make([]path, members)
 	past := k.past.Slice(from-knotSeconds, w.at).Thin(knotSeconds)
 	for i, d := range w.draws {
@@ -228,10 +228,6 @@ func paths(w *weather, k *skin, from float64, withError bool) []path {
 		future := k.surfaceAhead(p.airC, w.at)
 		p.film = bridged.Concat(future)
 		p.film.MaxGap = 0
-		if withError {
-			e := d.surface * float64(k.u)
-			p.film = p.film.Map(func(v float64) float64 { return v + e })
-		}
 	}
 	return all
 }

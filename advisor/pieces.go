@@ -6,6 +6,7 @@ import (
 
 	"tackline/advisor/air"
 	"tackline/advisor/cure"
+	"tackline/advisor/learn"
 	"tackline/advisor/timber"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
@@ -16,6 +17,7 @@ import (
 type piece struct {
 	s       *Situation
 	w       *weather
+	drums   *drums
 	fact    *Piece
 	skin    *skin
 	kind    Kind
@@ -46,9 +48,9 @@ type ahead struct {
 }
 
 // advisePiece gives the verdict on a piece with all rules' reasons, worst first.
-func advisePiece(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAdvice) PieceAdvice {
-	p := look(s, w, fact, k, beneath)
-	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled}
+func advisePiece(s *Situation, w *weather, d *drums, fact *Piece, k *skin, beneath *CoatAdvice) PieceAdvice {
+	p := look(s, w, d, fact, k, beneath)
+	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled, FilmLimitGM2: filmLimit(fact.Lie, p.kind)}
 	for _, level := range []Verdict{Stop, CantSay, Wait, Clear} {
 		for _, r := range rules() {
 			if reason := r(p); reason.Verdict == level {
@@ -79,8 +81,8 @@ func advisePiece(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAd
 }
 
 // look gathers what the rules need of a piece.
-func look(s *Situation, w *weather, fact *Piece, k *skin, beneath *CoatAdvice) *piece {
-	p := &piece{s: s, w: w, fact: fact, skin: k, kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
+func look(s *Situation, w *weather, d *drums, fact *Piece, k *skin, beneath *CoatAdvice) *piece {
+	p := &piece{s: s, w: w, drums: d, fact: fact, skin: k, kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
 	if p.kind == "" {
 		p.kind = Fill
 		if fact.Bare {
@@ -178,14 +180,17 @@ func (p *piece) lookAhead() {
 	if p.noAhead != "" {
 		return
 	}
-	model, err := cure.New(*p.system)
+	model, err := p.drums.model(p.system)
 	if err != nil {
 		p.noAhead = "the system can't be computed: " + err.Error()
 		return
 	}
 	f := futures{from: p.w.at}
+	spread := p.drums.forNext(drumKey{p.system.Name, p.fact.NextDrum}, p.kind)
 	for i, m := range p.skin.ahead {
-		course, err := model.Scaled(math.Exp(speedSpread*p.w.draws[i].speed)).Course(m.film, p.w.at, p.w.at+Horizon)
+		member := spread.Member(p.w.draws[i].taught())
+		member.FilmK = 0 // rules subtract the error of the surface as u
+		course, err := member.Run(model, m.film, p.w.at, p.w.at+Horizon)
 		if err != nil {
 			p.noAhead = err.Error()
 			return
@@ -209,7 +214,7 @@ type futures struct {
 	tackOpens, recoatCloses, gel      []float64
 }
 
-func (f *futures) add(m *path, course *cure.Course) {
+func (f *futures) add(m *path, course *learn.Run) {
 	end := func(mark cure.Mark) float64 {
 		if at, ok := course.MarkAt(mark); ok {
 			return at

@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"sort"
 
 	"tackline/advisor/cure"
 )
@@ -26,6 +27,7 @@ const (
 	lagDeviation = 2.33 // standard deviations behind all others: one in a hundred by chance
 	lagRatio     = 1.3  // and at least this much later
 	strayBatch   = 0.5  // ln speed of a batch that was measured wrong or not mixed: it is kept, and hardly teaches the drum
+	mostSuspects = 3    // coats that are held against all others, which costs a fit each
 	strayFrom    = 1.0  // standard deviations beside its interval from which a statement is looked at closely
 )
 
@@ -81,6 +83,17 @@ func New(p Prior, coats []Coat) *Fit {
 		}
 	}
 	return f
+}
+
+// Of gives the last coat of a kind, 0 where there is none.
+func (f *Fit) Of(kind string) int64 {
+	last := int64(0)
+	for i := range f.coats {
+		if f.coats[i].Kind == kind {
+			last = int64(i)
+		}
+	}
+	return last
 }
 
 // kind gives the place of a kind's tack marks among the unknowns.
@@ -222,35 +235,9 @@ func (f *Fit) solve(out []int64) [][]float64 {
 // strays finds the coats that lag behind what all others say.
 func (f *Fit) strays() []bool {
 	var stray []bool
-	suspect := make([]bool, len(f.coats))
-	for i := range f.sites {
-		s := &f.sites[i]
-		if s.lo-s.g > strayFrom*s.sigma || f.coats[s.coat].Now && !math.IsInf(s.lo, -1) {
-			suspect[s.coat] = true
-		}
-	}
-	for k := range f.coats {
-		if !suspect[k] {
-			continue
-		}
-		f.settle(int64(k))
-		others := map[int64]bool{}
-		for i := range f.sites {
-			if f.sites[i].coat != int64(k) {
-				others[f.sites[i].coat] = true
-			}
-		}
-		for i := range f.sites {
-			s := &f.sites[i]
-			if s.coat != int64(k) {
-				continue
-			}
-			sd := root(s.sigma, math.Sqrt(variance(f.cov, s.slope)))
-			if late := s.lo - s.g; late > lagDeviation*sd && late > math.Log(lagRatio) && math.Exp(late) > f.behind[k].ratio {
-				f.behind[k] = lag{ratio: math.Exp(late), others: int64(len(others))}
-			}
-		}
-		if f.behind[k].ratio > 0 {
+	for _, k := range f.suspects() {
+		f.settle(k)
+		if f.behind[k] = f.lagOf(k); f.behind[k].ratio > 0 {
 			if stray == nil {
 				stray = make([]bool, len(f.coats))
 			}
@@ -259,6 +246,55 @@ func (f *Fit) strays() []bool {
 	}
 	f.settle()
 	return stray
+}
+
+// suspects gives the coat that is asked about, where a finding says that it had not come to a mark, and the few others that lie furthest behind.
+func (f *Fit) suspects() []int64 {
+	far := map[int64]float64{}
+	for i := range f.sites {
+		s := &f.sites[i]
+		z := (s.lo - s.g) / s.sigma
+		switch {
+		case math.IsInf(s.lo, -1):
+		case f.coats[s.coat].Now:
+			far[s.coat] = math.Inf(1)
+		case z > strayFrom:
+			far[s.coat] = math.Max(far[s.coat], z)
+		}
+	}
+	all := make([]int64, 0, len(far))
+	for k := range far {
+		all = append(all, k)
+	}
+	sort.Slice(all, func(a, b int) bool {
+		if far[all[a]] != far[all[b]] {
+			return far[all[a]] > far[all[b]]
+		}
+		return all[a] < all[b]
+	})
+	return all[:min(len(all), mostSuspects)]
+}
+
+// lagOf says how far a coat lies behind a fit that was made without it. One that is ahead by another of its findings contradicts itself, and is
+// no slow batch.
+func (f *Fit) lagOf(k int64) lag {
+	others := map[int64]bool{}
+	worst := 0.0
+	for i := range f.sites {
+		s := &f.sites[i]
+		if s.coat != k {
+			others[s.coat] = true
+			continue
+		}
+		if s.g-s.hi > strayFrom*s.sigma {
+			return lag{}
+		}
+		sd := root(s.sigma, math.Sqrt(variance(f.cov, s.slope)))
+		if late := s.lo - s.g; late > lagDeviation*sd && late > math.Log(lagRatio) {
+			worst = math.Max(worst, math.Exp(late))
+		}
+	}
+	return lag{ratio: worst, others: int64(len(others))}
 }
 
 // misfit is the root mean square of the statements' distance from what they say, in standard deviations.

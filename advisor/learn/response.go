@@ -44,11 +44,7 @@ type Response struct {
 // Respond tabulates a coat of the model that was spread at start (Unix seconds) on a film without gaps, C. The film goes on as it ended. The
 // error is that of a course: no temperature at the start, or one that no film can have.
 func Respond(model cure.Model, film trace.Trace, start float64) (Response, error) {
-	film = film.Thin(knots)
-	film.MaxGap = 0
-	if last, v, ok := film.Last(); ok {
-		film = film.Concat(trace.Trace{At: []float64{math.Max(last, start) + onward}, V: []float64{v}})
-	}
+	film = endless(film, start)
 	var r Response
 	base, reached, err := marksOf(model, film, start, 0, 0, 0)
 	if err != nil {
@@ -144,4 +140,34 @@ func (r *Response) at(m cure.Mark, s, e, b float64) (ln float64, slope [axes]flo
 	slope[axisEnergy] += r.cross[m] * b
 	slope[axisFilm] += r.cross[m] * e
 	return ln, slope
+}
+
+// Blur gives the standard uncertainty of ln time to the marks that the gaps of a film leave open, from the coldest and the warmest that it may
+// have been: 0 where they are the same. The largest of the marks counts. All in between is taken as alike.
+func Blur(model cure.Model, cold, warm trace.Trace, start float64) (float64, error) {
+	var ln [2][5]float64
+	var ok [2][5]bool
+	for i, film := range [2]trace.Trace{cold, warm} {
+		var err error
+		if ln[i], ok[i], err = marksOf(model, endless(film, start), start, 0, 0, 0); err != nil {
+			return 0, err
+		}
+	}
+	most := 0.0
+	for m := range ln[0] {
+		if ok[0][m] && ok[1][m] {
+			most = math.Max(most, math.Abs(ln[0][m]-ln[1][m])/math.Sqrt(12))
+		}
+	}
+	return most, nil
+}
+
+// endless thins a film and lets it go on as it ended.
+func endless(film trace.Trace, start float64) trace.Trace {
+	film = film.Thin(knots)
+	film.MaxGap = 0
+	if last, v, ok := film.Last(); ok {
+		film = film.Concat(trace.Trace{At: []float64{math.Max(last, start) + onward}, V: []float64{v}})
+	}
+	return film
 }

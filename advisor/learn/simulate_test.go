@@ -69,7 +69,7 @@ func predict(t *testing.T, out map[cure.Mark]*tally, f *Fit, i int64, model cure
 	at := map[cure.Mark][]float64{}
 	for _, z := range points(47) {
 		m := spread.Member(z)
-		run, err := m.Run(model, film, 0, 4*86400)
+		run, err := m.Run(model, film, 0, 3*86400)
 		require.NoError(t, err)
 		for _, mark := range []cure.Mark{cure.TackOpens, cure.TackCloses, cure.RecoatCloses} {
 			x, ok := run.MarkAt(mark)
