@@ -210,7 +210,7 @@ func (d *drums) forNext(key drumKey, kind Kind) learn.Spread {
 			all = append(all, t.coat)
 		}
 		for _, k := range Kinds() { // all kinds have a place, so that one fit serves every next coat
-			all = append(all, learn.Coat{Kind: string(k)})
+			all = append(all, learn.Coat{Kind: string(k), Modelled: true})
 		}
 		fit = learn.New(d.prior, all)
 		d.fits[key] = fit
