@@ -20,6 +20,7 @@ type Facts struct {
 type Coat struct {
 	ID       int64
 	Work     Work // Seal to Finish
+	System   string
 	Started  units.Instant
 	Fabric   bool     // fabric was laid into it, by its own entry
 	PeelPly  bool     // peel ply was laid into it, by its own entry
@@ -44,10 +45,21 @@ type Standing struct {
 	Why     string // it can't be told
 	ByTouch bool   // a finger found the state, or one past it
 	Stalled bool   // hard by cold, not cured
+	Old     bool   // it went on so long ago that its marks are not worked out any more: its windows are over
 
 	TackOpens, TackCloses, RecoatCloses, Firm, Sandable Moment
 
 	TgC, SurfaceC *float64 // C
+}
+
+// order gives the place of a state in the course of a coat, -1 where it is not known.
+func order(state string) int64 {
+	for i, s := range [...]string{"wet", "tacky", "green", "set", "firm", "sandable", "cured"} {
+		if s == state {
+			return int64(i)
+		}
+	}
+	return -1
 }
 
 // event is a coat or a deed in the order of time.
@@ -82,4 +94,21 @@ func (f *Facts) events() []event {
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].at < all[j].at })
 	return all
+}
+
+func (f *Facts) clock(at units.Instant) string {
+	zone := f.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	t, now := at.Time().In(zone), f.At.Time().In(zone)
+	switch {
+	case !at.Known():
+		return "later than two days from now"
+	case t.YearDay() == now.YearDay() && t.Year() == now.Year():
+		return t.Format("15:04")
+	case f.At-at > 6*86400 || at-f.At > 6*86400:
+		return t.Format("2 Jan 15:04")
+	}
+	return t.Format("Mon 15:04")
 }
