@@ -66,7 +66,7 @@ type carries interface {
 func payloads() []Payload {
 	return []Payload{
 		BeginBook{}, AddJob{}, EditJob{}, AddPiece{}, EditPiece{}, SetSteps{}, AddPerson{}, EditPerson{}, AddStock{}, EditStock{}, UseStock{},
-		StartCoat{}, EditCoat{}, EndCoat{}, Touch{}, StartBatch{}, MoveBatch{}, EndBatch{}, Note{}, AddPhoto{},
+		StartCoat{}, EditCoat{}, EndCoat{}, Touch{}, StartBatch{}, MoveBatch{}, EndBatch{}, Did{}, Note{}, AddPhoto{},
 		MeterReading{}, HandReading{}, PlaceProbe{}, Calibrate{}, SetLimit{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
 	}
 }
@@ -141,6 +141,8 @@ func decodeWork(kind string, data []byte, strict bool) (Payload, error) {
 		return decodeAs[MoveBatch](data, strict)
 	case EndBatch{}.Kind():
 		return decodeAs[EndBatch](data, strict)
+	case Did{}.Kind():
+		return decodeAs[Did](data, strict)
 	case Note{}.Kind():
 		return decodeAs[Note](data, strict)
 	case AddPhoto{}.Kind():

@@ -1,8 +1,6 @@
 package jobbook
 
 import (
-	"encoding/json"
-
 	"tackline/advisor"
 )
 
@@ -23,6 +21,7 @@ const (
 	classPlacement   = "probe placement"
 	classCalibration = "calibration"
 	classLimit       = "limit"
+	classDeed        = "deed"
 	classAck         = "acknowledgement"
 	classClock       = "clock"
 	classFrozen      = "frozen trace"
@@ -63,8 +62,8 @@ type Job struct {
 type Piece struct {
 	Head
 	PieceData
-	Steps   json.RawMessage `json:"steps,omitempty"` // the planned sequence, as the planner wrote it
-	BareNow bool            `json:"-"`               // Bare, and no coat was started since; worked out by State
+	Steps   []PlannedStep `json:"steps,omitempty"` // the planned sequence
+	BareNow bool          `json:"-"`               // Bare, and no coat was started since; worked out by State
 }
 
 // Person works in the shed.
@@ -254,6 +253,8 @@ func newEntity(class string) entity {
 		return &Calibration{}
 	case classLimit:
 		return &Limit{}
+	case classDeed:
+		return &Deed{}
 	case classAck:
 		return &Ack{}
 	case classClock:
@@ -295,6 +296,8 @@ func timesOf(e entity) []*When {
 		return []*When{&v.When}
 	case *Limit:
 		return []*When{&v.When}
+	case *Deed:
+		return []*When{&v.When}
 	case *Ack:
 		return []*When{&v.When}
 	}
@@ -322,6 +325,8 @@ func refsOf(e entity) []ref {
 		return v.About.refs()
 	case *Photo:
 		return v.About.refs()
+	case *Deed:
+		return []ref{{classPiece, v.Piece}}
 	case *Moisture:
 		return []ref{{classPiece, v.Piece}}
 	case *HandValue:

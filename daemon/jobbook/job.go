@@ -1,7 +1,6 @@
 package jobbook
 
 import (
-	"encoding/json"
 	"time"
 
 	"tackline/advisor"
@@ -142,34 +141,6 @@ func (p EditPiece) check(c *checker) {
 
 func (p EditPiece) apply(a *applier) error {
 	return change(a, classPiece, p.Piece, &Piece{}, func(e *Piece) { e.PieceData = p.PieceData })
-}
-
-// SetSteps gives a piece its planned sequence. What a step holds is the planner's own; here it is any JSON list of at most 64 kB.
-type SetSteps struct {
-	Piece int64           `json:"piece"`
-	Saw   int64           `json:"saw_rev"`
-	Steps json.RawMessage `json:"steps"`
-}
-
-// Kind is "set-steps".
-func (SetSteps) Kind() string { return "set-steps" }
-
-func (p SetSteps) target() (ref, int64) { return ref{classPiece, p.Piece}, p.Saw }
-
-func (p SetSteps) check(c *checker) {
-	c.saw(p.Saw)
-	c.exists("piece", classPiece, p.Piece, nil)
-	var list []json.RawMessage
-	if err := json.Unmarshal(p.Steps, &list); err != nil || list == nil {
-		c.fail("steps", "is not a JSON list")
-	}
-	if len(p.Steps) > 64<<10 {
-		c.fail("steps", "has %d bytes: at most 65536", len(p.Steps))
-	}
-}
-
-func (p SetSteps) apply(a *applier) error {
-	return change(a, classPiece, p.Piece, &Piece{}, func(e *Piece) { e.Steps = p.Steps })
 }
 
 // PersonData describes a person who works in the shed.

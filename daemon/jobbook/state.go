@@ -26,6 +26,7 @@ type State struct {
 	Touches      []Touched // by time
 	Notes        []NoteEntry
 	Photos       []Photo
+	Deeds        []Deed      // by time
 	Moisture     []Moisture  // by time
 	Hand         []HandValue // by time
 	Placements   []Placement // by probe, then From; [From, Until)
@@ -132,6 +133,8 @@ func (s *State) add(e entity) {
 		s.Notes = append(s.Notes, *v)
 	case *Photo:
 		s.Photos = append(s.Photos, *v)
+	case *Deed:
+		s.Deeds = append(s.Deeds, *v)
 	case *Moisture:
 		s.Moisture = append(s.Moisture, *v)
 	case *HandValue:
@@ -155,6 +158,7 @@ func (s *State) add(e entity) {
 func (s *State) derive() {
 	sort.SliceStable(s.Coats, func(i, j int) bool { return s.Coats[i].Started.MS < s.Coats[j].Started.MS })
 	sort.SliceStable(s.Touches, func(i, j int) bool { return s.Touches[i].When.MS < s.Touches[j].When.MS })
+	sort.SliceStable(s.Deeds, func(i, j int) bool { return s.Deeds[i].When.MS < s.Deeds[j].When.MS })
 	sort.SliceStable(s.Moisture, func(i, j int) bool { return s.Moisture[i].When.MS < s.Moisture[j].When.MS })
 	sort.SliceStable(s.Hand, func(i, j int) bool { return s.Hand[i].When.MS < s.Hand[j].When.MS })
 	coated := map[int64]bool{}

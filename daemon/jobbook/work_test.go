@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor"
+	"tackline/advisor/sequence"
 )
 
 func TestJobFromBareTimberToEnd(t *testing.T) {
@@ -121,7 +122,10 @@ func TestMalformedCommandsAreRefusedByField(t *testing.T) {
 		{"two subjects", Note{About: About{Job: job, Piece: piece}, Text: "x"}, "job", "at most one"},
 		{"undo nothing", Undo{Seq: 400}, "seq", "no entry 400"},
 		{"undo the book", Undo{Seq: 1}, "seq", "no entry 1"},
-		{"steps", SetSteps{Piece: piece, Saw: 1, Steps: json.RawMessage(`{}`)}, "steps", "JSON list"},
+		{"steps", SetSteps{Piece: piece, Saw: 1}, "steps", "JSON list"},
+		{"a step", SetSteps{Piece: piece, Saw: 1, Steps: Planned([]sequence.Step{{Work: "varnish", Wait: sequence.Nothing}})}, "steps", "step 1: work \"varnish\""},
+		{"deed", Did{Piece: piece, What: "varnished"}, "what", "washed, scuffed"},
+		{"deed on no piece", Did{Piece: 99, What: "washed"}, "piece", "no piece"},
 		{"book begins twice", BeginBook{Book: "x"}, "kind", "only once"},
 		{"calibration", Calibrate{CalibrationData: CalibrationData{Probe: "a", Method: "ice water", Quantity: "volts"}}, "quantity", "temp_c"},
 	}
