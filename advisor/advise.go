@@ -5,12 +5,11 @@ import (
 	"sort"
 
 	"tackline/advisor/air"
-	"tackline/advisor/sequence"
 	"tackline/advisor/units"
 )
 
 // ModelVersion names the laws and rules behind an Advice. It changes whenever the same Situation may come out differently.
-const ModelVersion = "2026.11"
+const ModelVersion = "2026.11.2"
 
 // recent is how long after its start a coat still speaks for the window rule, in seconds.
 const recent = 10 * 86400
@@ -30,7 +29,7 @@ func DefaultLimits() Limits {
 func Advise(s Situation) Advice {
 	w := read(&s)
 	out := Advice{At: s.At, Model: ModelVersion, Shed: adviseShed(&s, &w), Pieces: []PieceAdvice{}, Coats: []CoatAdvice{}, Batches: []BatchAdvice{}, Notices: notices(&s, &w)}
-	told := map[int64]*CoatAdvice{}
+	newest := map[int64]*CoatAdvice{}
 	skins := map[int64]*skin{}
 	skinOf := func(p *Piece) *skin {
 		if skins[p.ID] == nil {
@@ -39,32 +38,30 @@ func Advise(s Situation) Advice {
 		}
 		return skins[p.ID]
 	}
+	d := learned(&s, &w, skinOf)
+	started := map[int64]units.Instant{}
 	for i := range s.Coats {
 		c := &s.Coats[i]
 		if !c.speaks(s.At) {
 			continue
 		}
 		p := s.pieceOf(c.Piece)
-		a := adviseCoat(&s, &w, skinOf(p), c, p)
-		a.Means = []sequence.Meaning{}
-		told[c.ID] = &a
+		a := adviseCoat(&s, &w, skinOf(p), d, c, p)
+		if newest[c.Piece] == nil || c.Started > started[c.Piece] {
+			newest[c.Piece], started[c.Piece] = &a, c.Started
+		}
+		if !c.Ended.Known() {
+			out.Coats = append(out.Coats, a)
+		}
 	}
 	for i := range s.Pieces {
-		p := &s.Pieces[i]
-		k := skinOf(p)
-		facts := factsOf(&s, &w, k, p, told)
-		out.Pieces = append(out.Pieces, advisePiece(&s, &w, p, k, &facts))
-		shareMeans(out.Pieces[i].Means, told)
-	}
-	for i := range s.Coats {
-		if a := told[s.Coats[i].ID]; a != nil && !s.Coats[i].Ended.Known() {
-			out.Coats = append(out.Coats, *a)
-		}
+		out.Pieces = append(out.Pieces, advisePiece(&s, &w, d, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
 	}
 	for i := range s.Batches {
 		out.Batches = append(out.Batches, adviseBatch(&s, &w, &s.Batches[i]))
 	}
 	adviseResin(&s, &out)
+	out.Drums = d.advise()
 	return out
 }
 
@@ -161,7 +158,7 @@ func marginTrend(w *weather, k *skin) []Point {
 			out = append(out, Point{At: units.Instant(at), Value: surface - float64(dew)})
 		}
 	}
-	if len(w.futureE.Base) == 0 || k.missing != "" {
+	if len(w.future.Likely.VapourPa) == 0 || k.missing != "" {
 		return out
 	}
 	all := k.ahead

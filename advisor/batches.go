@@ -6,6 +6,7 @@ import (
 
 	"tackline/advisor/batch"
 	"tackline/advisor/cure"
+	"tackline/advisor/learn"
 	"tackline/advisor/units"
 )
 
@@ -127,7 +128,7 @@ func adviseBatch(s *Situation, w *weather, b *Batch) BatchAdvice {
 		return out.blind(err.Error())
 	}
 	band := spread{likely: likely}
-	for _, d := range [][3]float64{{speedSpread, 0, 0}, {0, resinU, 0}, {0, 0, math.Max(float64(w.airU), 0.5)}} {
+	for _, d := range [][3]float64{{learn.DefaultPrior().Speed, 0, 0}, {0, resinU, 0}, {0, 0, math.Max(float64(w.airU), 0.5)}} {
 		for _, sign := range []float64{1, -1} {
 			life, _, err := run(sign*tenth*d[0], sign*tenth*d[1], sign*tenth*d[2])
 			if err != nil {

@@ -6,16 +6,8 @@ import (
 	"time"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/learn"
 	"tackline/advisor/units"
-)
-
-const (
-	// speedSpread is the standard deviation of ln(speed) of a drum against its sheet, before any touch. Assumed.
-	speedSpread = 0.20
-	// touchSpread is that of ln(time since the coat went on) of a finding by hand, on the coat and on a witness. Assumed.
-	touchSpread, witnessSpread = 0.15, 0.30
-	// fewestMembers is how many members, by effective number, must stand behind an answer after touches have weighed them.
-	fewestMembers = 6.0
 )
 
 // order gives the place of a state in the course of a coat.
@@ -29,10 +21,10 @@ func (s State) order() int {
 }
 
 // adviseCoat says where a running coat stands and when its windows open and close.
-func adviseCoat(s *Situation, w *weather, k *skin, c *Coat, p *Piece) CoatAdvice {
+func adviseCoat(s *Situation, w *weather, k *skin, d *drums, c *Coat, p *Piece) CoatAdvice {
 	out := CoatAdvice{Coat: c.ID, Piece: c.Piece, PieceName: p.Name, Name: fmt.Sprintf("%s on %s", c.Kind, p.Name), Kind: c.Kind,
-		System: c.System.Name, Started: c.Started, SurfaceModelled: k.modelled}
-	model, err := cure.New(c.System)
+		System: c.System.Name, Drum: c.Drum, Started: c.Started, SurfaceModelled: k.modelled, FilmLimitGM2: filmLimit(p.Lie, c.Kind)}
+	model, err := d.model(&c.System)
 	if err != nil {
 		return cannot(out, "this system can't be computed: "+err.Error())
 	}
@@ -44,13 +36,19 @@ func adviseCoat(s *Situation, w *weather, k *skin, c *Coat, p *Piece) CoatAdvice
 		return cannot(out, k.missing)
 	}
 	out.SurfaceC = figure(k.now, float64(k.u))
-	courses, weights, err := solve(model, w, k, c)
+	fit, own := d.forCoat(w, k, c)
+	spread := fit.Spread(own)
+	courses, err := solve(w, k, c, model, &spread)
 	if err != nil {
 		return cannot(out, err.Error())
 	}
+	weights := even(members)
+	if times, others := fit.Behind(own); times > 0 {
+		out.Lag = &Lag{Times: times, Others: others}
+	}
 	out.Marks = markTimes(courses, weights, w.at)
 	out.Windows = windows(out.Marks, s.At)
-	likely := courses[heaviest(weights)]
+	likely := courses[central(courses, w.at)]
 	out.State, out.Conversion, out.TgC = standing(c, out.Marks, courses, weights, w.at)
 	out.Stalled = likely.Stalled(w.at)
 	if out.State == StateSandable && settled(courses, weights, w.at) {
@@ -67,7 +65,7 @@ func adviseCoat(s *Situation, w *weather, k *skin, c *Coat, p *Piece) CoatAdvice
 			}
 		}
 		until := math.Min(w.at+Horizon, math.Max(w.at+2*float64(panelStep), quantile(gel, weights, 0.5)))
-		rise := reactionRise(k.panel, &c.System, c.Kind, &likely, k.now, w.at, until)
+		rise := reactionRise(k.panel, &c.System, c.Kind, &likely.Course, k.now, w.at, until)
 		if g, _ := breathe(s, w, k, nil, gel, rise); g != nil {
 			out.GasRatio, out.GasDirection = &g.likely, g.direction(s.Limits.GasGrowth)
 		}
@@ -89,106 +87,24 @@ func cannot(a CoatAdvice, why string) CoatAdvice {
 	return a
 }
 
-// solve runs every member's course of a coat and weighs the members by what touches have found.
-func solve(model cure.Model, w *weather, k *skin, c *Coat) ([]cure.Course, []float64, error) {
+// solve runs every member's course of a coat, from what touches have taught of its drum and of itself.
+func solve(w *weather, k *skin, c *Coat, model cure.Model, spread *learn.Spread) ([]learn.Run, error) {
 	from := float64(c.Started)
-	all := paths(w, k, from, true)
-	courses := make([]cure.Course, members)
-	for i, d := range w.draws {
-		course, err := model.Scaled(math.Exp(speedSpread*d.speed)).Course(all[i].film, from, w.at+Horizon)
+	all := paths(w, k, from)
+	courses := make([]learn.Run, members)
+	for i := range w.draws {
+		member := spread.Member(w.draws[i].taught())
+		course, err := member.Run(model, all[i].film, from, w.at+Horizon)
 		if err != nil {
-			return nil, nil, fmt.Errorf("no course from the temperatures since %s: %w", c.Started.Time().Format(time.RFC3339), err)
+			return nil, fmt.Errorf("no course from the temperatures since %s: %w", c.Started.Time().Format(time.RFC3339), err)
 		}
 		courses[i] = course
 	}
-	return courses, weigh(c, courses), nil
-}
-
-// weigh gives each member the likelihood of the touches under it. Where hardly a member is left, because a touch is far out or two
-// contradict each other, the weights are tempered until enough stand behind the answer: a contradiction is kept and widens.
-func weigh(c *Coat, courses []cure.Course) []float64 {
-	ln := make([]float64, len(courses))
-	for _, t := range c.Touches {
-		if t.At <= c.Started {
-			continue
-		}
-		spread := touchSpread
-		if t.Witness {
-			spread = witnessSpread
-		}
-		since := math.Log(float64(t.At - c.Started))
-		for i := range courses {
-			ln[i] += touchLikelihood(&courses[i], float64(c.Started), since, t.State, spread)
-		}
-	}
-	best := math.Inf(-1)
-	for _, l := range ln {
-		best = math.Max(best, l)
-	}
-	weights := make([]float64, len(ln))
-	for temper := 1.0; ; temper /= 2 {
-		var sum, squares float64
-		for i, l := range ln {
-			weights[i] = math.Exp(temper * (l - best))
-			sum += weights[i]
-			squares += weights[i] * weights[i]
-		}
-		if sum*sum/squares >= fewestMembers {
-			return weights
-		}
-	}
-}
-
-// touchLikelihood is the log of the chance that a finger says state at exp(lnSince) seconds, if the coat follows the course: at or past the
-// first mark of the state and before its next, each mark's time blurred by spread in its logarithm.
-func touchLikelihood(course *cure.Course, started, lnSince float64, state State, spread float64) float64 {
-	first, next := marksOf(state)
-	chance := 1.0
-	if first != "" {
-		chance *= passedChance(course, started, lnSince, first, spread)
-	}
-	if next != "" {
-		chance -= passedChance(course, started, lnSince, next, spread)
-	}
-	return math.Log(math.Max(chance, 1e-9))
-}
-
-func passedChance(course *cure.Course, started, lnSince float64, mark string, spread float64) float64 {
-	at, ok := courseMark(course, mark)
-	if !ok || at <= started {
-		return 0
-	}
-	return phi((lnSince - math.Log(at-started)) / spread)
-}
-
-// marksOf gives the first mark of a state and the first mark of the next; "" where there is none.
-func marksOf(s State) (first, next string) {
-	switch s {
-	case StateWet:
-		return "", "tack_opens"
-	case StateTacky:
-		return "tack_opens", "tack_closes"
-	case StateGreen:
-		return "tack_closes", "recoat_closes"
-	case StateSet:
-		return "recoat_closes", "firm"
-	case StateFirm:
-		return "firm", "sandable"
-	}
-	return "sandable", ""
-}
-
-func courseMark(course *cure.Course, name string) (float64, bool) {
-	for _, m := range cure.AllMarks() {
-		if m.String() == name {
-			return course.MarkAt(m)
-		}
-	}
-	return 0, false
+	return courses, nil
 }
 
 // markTimes gives early, likely and late of each mark over the members.
-func markTimes(courses []cure.Course, weights []float64, now float64) []MarkTime {
+func markTimes(courses []learn.Run, weights []float64, now float64) []MarkTime {
 	out := make([]MarkTime, 0, 5)
 	at := make([]float64, len(courses))
 	conversion := make([]float64, len(courses))
@@ -199,7 +115,7 @@ func markTimes(courses []cure.Course, weights []float64, now float64) []MarkTime
 				t = never
 				conversion[i] = 1
 			} else {
-				conversion[i] = conversionAt(&courses[i], t)
+				conversion[i] = conversionAt(&courses[i].Course, t)
 			}
 			at[i] = t
 		}
@@ -245,7 +161,7 @@ func (w Window) phase(now units.Instant) string {
 }
 
 // standing gives the state by the marks' likely times, never before what the last touch found, with conversion and Tg.
-func standing(c *Coat, marks []MarkTime, courses []cure.Course, weights []float64, now float64) (State, *float64, *float64) {
+func standing(c *Coat, marks []MarkTime, courses []learn.Run, weights []float64, now float64) (State, *float64, *float64) {
 	state := StateWet
 	for i, m := range marks {
 		if m.Passed {
@@ -261,7 +177,7 @@ func standing(c *Coat, marks []MarkTime, courses []cure.Course, weights []float6
 	conversion := make([]float64, len(courses))
 	tg := make([]float64, len(courses))
 	for i := range courses {
-		conversion[i] = conversionAt(&courses[i], now)
+		conversion[i] = conversionAt(&courses[i].Course, now)
 		tg[i], _ = courses[i].TgAt(math.Min(now, courses[i].End()))
 	}
 	a, g := quantile(conversion, weights, 0.5), quantile(tg, weights, 0.5)
@@ -269,7 +185,7 @@ func standing(c *Coat, marks []MarkTime, courses []cure.Course, weights []float6
 }
 
 // settled tells whether, for most members, the coat has reached what it can at this temperature.
-func settled(courses []cure.Course, weights []float64, now float64) bool {
+func settled(courses []learn.Run, weights []float64, now float64) bool {
 	done := make([]bool, len(courses))
 	for i := range courses {
 		done[i], _ = courses[i].CuredAt(math.Min(now, courses[i].End()))
@@ -283,11 +199,17 @@ func conversionAt(c *cure.Course, at float64) float64 {
 	return a
 }
 
-func heaviest(weights []float64) int {
-	best := 0
-	for i, w := range weights {
-		if w > weights[best] {
-			best = i
+// central gives the member whose coat is furthest neither way: that of the median of its conversion, now or where that is known last.
+func central(courses []learn.Run, now float64) int64 {
+	conversion := make([]float64, len(courses))
+	for i := range courses {
+		conversion[i] = conversionAt(&courses[i].Course, now+1) // a coat that starts now has none yet: a second later members differ
+	}
+	middle := quantile(conversion, even(len(courses)), 0.5)
+	best := int64(0)
+	for i, a := range conversion {
+		if math.Abs(a-middle) < math.Abs(conversion[best]-middle) {
+			best = int64(i)
 		}
 	}
 	return best
@@ -312,7 +234,7 @@ func marginAhead(w *weather, k *skin, marks []MarkTime) *Ahead {
 	if !end.Known() {
 		end = units.Instant(w.at + Horizon)
 	}
-	if float64(end) <= w.at || len(w.futureE.Base) == 0 {
+	if float64(end) <= w.at || len(w.future.Likely.VapourPa) == 0 {
 		return nil
 	}
 	all := k.ahead
@@ -362,6 +284,8 @@ func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin) []Reason {
 	if k.modelled {
 		add("trust", Clear, nil, nil, "", "heat model", fmt.Sprintf("No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(k.u)))
 	}
+	reasons = append(reasons, lagReason(a)...)
+	reasons = append(reasons, sagReason(a, c)...)
 	if c.Kind == Seal && a.State == StateWet {
 		reasons = append(reasons, Reason{Rule: "outgassing", Verdict: Clear, Source: "common practice, no source",
 			Text: "While it is wet, keep sun, lamp and heater off the timber: warming timber blows bubbles."})

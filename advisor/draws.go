@@ -3,41 +3,49 @@ package advisor
 import (
 	"math"
 	"sort"
+
+	"tackline/advisor/learn"
 )
 
-// members is the number of ways the unknown is let go: enough for a 10 % and a 90 % bound to rest on several of them.
-const members = 48
+// members is the number of ways the unknown is let go: enough for a 10 % and a 90 % bound to rest on several of them. A prime, see strides.
+const members = 47
 
-// draw is one member's share of what is not known, in standard normals: the resin's speed against its sheet, the path of the air and of its
-// vapour around their forecast, the error of the surface's temperature, and where between its bounds a gap of the log lies (0..1).
+// draw is one member's share of what is not known. In standard normals: the batch's speed against its sheet, its activation energy, the error of the
+// surface's temperature, and where this builder's marks lie (the two of tack, firm, sandable); where between its bounds a gap of the log lies
+// (0..1); and which of the forecast's members the air follows, each once.
 type draw struct {
-	speed, air, vapour, surface, gap float64
+	speed, energy, surface float64
+	marks                  [4]float64
+	gap                    float64
+	path                   int64
 }
 
-// draws gives the members: points of the additive recurrence with the generalised golden ratio of dimension 5 (M. Roberts, 2018, "The
-// unreasonable effectiveness of quasirandom sequences"; from memory), which fill the cube evenly without a random number. The same always.
+// strides are those by which each unknown steps through its evenly spaced values, and where it begins: member n has value (stride n + begin)
+// mod members. They were searched for so that no two unknowns go together (correlation below 0.06, see the test).
+var strides = [9][2]int64{{11, 43}, {13, 24}, {16, 1}, {4, 2}, {5, 42}, {12, 45}, {23, 39}, {18, 43}, {9, 26}}
+
+// draws gives the members: a shifted rank-1 lattice (Sloan and Joe, Lattice Methods for Multiple Integration, 1994, ch. 4; from memory), in which each
+// unknown by itself takes every one of its evenly spaced values once. No random number; the same always.
 func draws() []draw {
-	const dims = 5
-	phi := 2.0
-	for range 40 {
-		phi = math.Pow(1+phi, 1.0/(dims+1)) // root of x^(d+1) = x + 1
-	}
 	all := make([]draw, members)
 	for n := range all {
-		var u [dims]float64
-		for d := range u {
-			_, u[d] = math.Modf(0.5 + float64(n+1)*math.Pow(phi, -float64(d+1)))
+		var u [len(strides)]float64
+		for d, s := range strides {
+			u[d] = (float64((int64(n)*s[0]+s[1])%members) + 0.5) / members
 		}
-		all[n] = draw{speed: normal(u[0]), air: normal(u[1]), vapour: normal(u[2]), surface: normal(u[3]), gap: u[4]}
+		all[n] = draw{speed: normal(u[0]), path: int64(u[1] * members), surface: normal(u[2]), gap: u[3], energy: normal(u[4]),
+			marks: [4]float64{normal(u[5]), normal(u[6]), normal(u[7]), normal(u[8])}}
 	}
 	return all
 }
 
+// taught gives the member's share in what touches teach: speed, energy, surface, and where the marks lie.
+func (d *draw) taught() [learn.Draws]float64 {
+	return [learn.Draws]float64{d.speed, d.energy, d.surface, d.marks[0], d.marks[1], d.marks[2], d.marks[3]}
+}
+
 // normal gives the standard normal quantile of a probability inside (0, 1).
 func normal(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
-
-// phi is the standard normal distribution function.
-func phi(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 
 // never is the time of what does not come within the horizon: later than everything.
 const never = math.MaxFloat64

@@ -48,9 +48,7 @@ type weather struct {
 	noAir    string // "" or why there is no present air temperature
 	noRH     string
 	noHPa    string
-	future   forecast.Outlook // of the air, C
-	futureE  forecast.Outlook // of the vapour, Pa
-	futureP  forecast.Outlook // of the barometer, hPa
+	future   forecast.Ensemble // of air, vapour and barometer together
 	noFuture string
 	draws    []draw
 	since    float64 // from here on the surfaces are wanted: the oldest coat that still speaks, or a little over a day ago
@@ -77,23 +75,30 @@ func read(s *Situation) weather {
 		_, w.rhNow, _ = w.rh.Last()
 	}
 	w.vapour = vapourTrace(w.airC, w.rh)
-	var err error
-	if w.noAir == "" {
-		if w.future, err = forecast.Repeat(w.airC, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 3}); err != nil {
-			w.noFuture = err.Error()
-		}
+	w.look(Horizon)
+	return w
+}
+
+// look makes the forecast over a horizon in seconds, of what the present is known of. A barometer that has nothing to say of the future is none.
+func (w *weather) look(horizon float64) {
+	if w.noAir != "" {
+		return
 	}
-	if w.noAir == "" && w.noRH == "" {
-		if w.futureE, err = forecast.Repeat(w.vapour, w.at, Horizon, forecast.Assumed{Hour: 40, Day: 150}); err != nil {
-			w.noFuture = err.Error()
-		}
+	log := forecast.Log{AirC: w.airC}
+	if w.noRH == "" {
+		log.VapourPa = w.vapour
 	}
 	if w.noHPa == "" {
-		if w.futureP, err = forecast.Repeat(w.hpa, w.at, Horizon, forecast.Assumed{Hour: 0.7, Day: 6}); err != nil {
-			w.noHPa = "no barometer reading"
-		}
+		log.HPa = w.hpa
 	}
-	return w
+	var err error
+	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: members}); err != nil {
+		w.noFuture = err.Error()
+		return
+	}
+	if w.noHPa == "" && len(w.future.Likely.HPa) == 0 {
+		w.noHPa = "no barometer reading"
+	}
 }
 
 // present gives "" if the channel tells the present, else why not, in words.
@@ -171,7 +176,7 @@ func surfaceOf(w *weather, p *Piece) skin {
 	}
 	if k.missing == "" {
 		k.depth = depthAt(depth, k.now)
-		k.ahead = paths(w, &k, w.at, false)
+		k.ahead = paths(w, &k, w.at)
 	}
 	return k
 }
@@ -208,30 +213,21 @@ type path struct {
 	hpa    trace.Trace // future pressure; empty without a barometer
 }
 
-// paths gives the members' courses of a surface. Measured is added to the film only where withError asks for it: windows carry the error of
-// the surface's temperature in their spread, rules subtract it as u.
-func paths(w *weather, k *skin, from float64, withError bool) []path {
+// paths gives the members' courses of a surface, without the error of its temperature: windows carry that in their members, rules subtract it
+// as u.
+func paths(w *weather, k *skin, from float64) []path {
 	all := make([]path, members)
 	past := k.past.Slice(from-knotSeconds, w.at).Thin(knotSeconds)
 	for i, d := range w.draws {
 		p := &all[i]
 		if w.noAir == "" && w.noFuture == "" {
-			p.airC = w.future.Member(d.air)
-		}
-		if len(w.futureE.Base) > 0 {
-			p.vapour = saturationCap(w.futureE.Member(d.vapour), p.airC)
-		}
-		if len(w.futureP.Base) > 0 {
-			p.hpa = w.futureP.Member(d.air)
+			m := &w.future.Members[d.path]
+			p.airC, p.vapour, p.hpa = w.future.Trace(m.AirC), w.future.Trace(m.VapourPa), w.future.Trace(m.HPa)
 		}
 		bridged := bridge(past, from, w.at, d.gap)
 		future := k.surfaceAhead(p.airC, w.at)
 		p.film = bridged.Concat(future)
 		p.film.MaxGap = 0
-		if withError {
-			e := d.surface * float64(k.u)
-			p.film = p.film.Map(func(v float64) float64 { return v + e })
-		}
 	}
 	return all
 }
@@ -268,18 +264,6 @@ func bridge(past trace.Trace, from, to, share float64) trace.Trace {
 			fill(past.At[i-1], past.At[i], past.V[i-1], past.V[i])
 		}
 		push(past.At[i], past.V[i])
-	}
-	return out
-}
-
-// saturationCap holds a vapour pressure at or below saturation at the air's temperature: what is more has condensed or will.
-func saturationCap(vapour, airC trace.Trace) trace.Trace {
-	out := trace.Trace{At: vapour.At, V: make([]float64, vapour.Len())}
-	for i, e := range vapour.V {
-		out.V[i] = math.Max(e, 1)
-		if t, ok := airC.Value(vapour.At[i]); ok {
-			out.V[i] = math.Min(out.V[i], float64(air.SaturationPressureWater(units.Celsius(t))))
-		}
 	}
 	return out
 }

@@ -111,7 +111,7 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 	p.ThicknessM = 0.045
 	w := read(&s)
 	k := surfaceOf(&w, p)
-	air := w.future.Member(0)
+	air := w.future.Trace(w.future.Likely.AirC)
 	cold := k
 	cold.depth = depthAt(k.depth, k.now)
 	for i, d := range cold.depth.Depth {

@@ -5,7 +5,7 @@ import (
 	"math"
 
 	"tackline/advisor/cure"
-	"tackline/advisor/forecast"
+	"tackline/advisor/learn"
 	"tackline/advisor/plan"
 	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
@@ -105,6 +105,7 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 		return nil, cantPlan("the clock is not set, and a plan is made of times of day: set it, or give the board a network")
 	}
 	d.w = read(&s)
+	d.w.look(planReach + 2*plan.Step)
 	switch {
 	case d.w.noAir != "":
 		return nil, cantPlan("no present %s: see to the probe", d.w.noAir)
@@ -130,11 +131,11 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 	if err := d.steps(req); err != nil {
 		return nil, err
 	}
-	speeds, err := d.coatBeneath()
+	taught, err := d.coatBeneath()
 	if err != nil {
 		return nil, err
 	}
-	if err := d.members(speeds); err != nil {
+	if err := d.members(taught); err != nil {
 		return nil, err
 	}
 	d.caution()
@@ -142,13 +143,9 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 }
 
 // members lays the forecast's members along the plan's grid, each with the surface that follows its air.
-func (d *drafted) members(speeds []float64) error {
+func (d *drafted) members(taught []learn.Member) error {
 	in := &d.input
-	ahead, basis, err := airsAhead(&d.w)
-	if err != nil {
-		return cantPlan("%s", err)
-	}
-	d.out.Basis = basis
+	d.out.Basis = d.w.future.Basis
 	moisture := d.moisture()
 	aw, why := waterActivity(&d.w, &d.skin, moisture)
 	if why != "" {
@@ -156,11 +153,13 @@ func (d *drafted) members(speeds []float64) error {
 	}
 	in.AW = aw
 	n := int64(planReach/plan.Step) + 1
-	for i := range ahead {
-		m := plan.Member{AirC: sampled(ahead[i].airC, in.Origin, n), VapourPa: sampled(ahead[i].vapour, in.Origin, n),
-			SurfaceC: sampled(d.skin.surfaceAhead(ahead[i].airC, d.w.at), in.Origin, n), Speed: speeds[i], FilmErrK: d.w.draws[i].surface * float64(d.skin.u)}
-		if ahead[i].hpa.Len() > 0 {
-			m.PressureHPa = sampled(ahead[i].hpa, in.Origin, n)
+	for i, x := range d.w.draws {
+		f := &d.w.future.Members[x.path]
+		airC := d.w.future.Trace(f.AirC)
+		m := plan.Member{AirC: sampled(airC, in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
+			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at), in.Origin, n), Speed: speedAt(&taught[i], sheetC(d.piece.NextSystem), d.skin.now), FilmErrK: taught[i].FilmK}
+		if len(f.HPa) > 0 {
+			m.PressureHPa = sampled(d.w.future.Trace(f.HPa), in.Origin, n)
 		}
 		if m.AirC == nil || m.VapourPa == nil || m.SurfaceC == nil {
 			return cantPlan("the forecast does not reach over the next days")
@@ -168,32 +167,6 @@ func (d *drafted) members(speeds []float64) error {
 		in.Members = append(in.Members, m)
 	}
 	return nil
-}
-
-// airsAhead gives the members' air as far as a plan reaches.
-func airsAhead(w *weather) ([]path, string, error) {
-	const reach = planReach + 2*plan.Step
-	t, err := forecast.Repeat(w.airC, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 3})
-	if err != nil {
-		return nil, "", err
-	}
-	e, err := forecast.Repeat(w.vapour, w.at, reach, forecast.Assumed{Hour: 40, Day: 150})
-	if err != nil {
-		return nil, "", err
-	}
-	all := make([]path, members)
-	for i, d := range w.draws {
-		all[i].airC = t.Member(d.air)
-		all[i].vapour = saturationCap(e.Member(d.vapour), all[i].airC)
-	}
-	if w.noHPa == "" {
-		if p, err := forecast.Repeat(w.hpa, w.at, reach, forecast.Assumed{Hour: 0.7, Day: 6}); err == nil {
-			for i, d := range w.draws {
-				all[i].hpa = p.Member(d.air)
-			}
-		}
-	}
-	return all, t.Basis, nil
 }
 
 // sampled gives n values of a trace, one each step of the plan; nil where it does not reach.
@@ -251,13 +224,9 @@ func (d *drafted) caution() {
 	d.say("A plan is a forecast, not a promise: look at the verdict and try the coat with a gloved finger before each step. The maker's sheet decides.")
 }
 
-// coatBeneath gives the marks of the newest coat on the piece in every member, where it still decides what may follow, and the members' speeds:
-// where touches have been found on that coat, members are taken as often as those make them likely.
-func (d *drafted) coatBeneath() ([]float64, error) {
-	speeds := make([]float64, members)
-	for i, x := range d.w.draws {
-		speeds[i] = math.Exp(speedSpread * x.speed)
-	}
+// coatBeneath gives the marks of the newest coat on the piece in every member, where it still decides what may follow, and the members of the coats
+// to come: what touches have taught of the drum is in both.
+func (d *drafted) coatBeneath() ([]learn.Member, error) {
 	var newest *Coat
 	for i := range d.s.Coats {
 		c := &d.s.Coats[i]
@@ -265,47 +234,57 @@ func (d *drafted) coatBeneath() ([]float64, error) {
 			newest = c
 		}
 	}
-	if newest == nil {
-		return speeds, nil
+	taught := learned(d.s, &d.w, func(p *Piece) *skin {
+		k := surfaceOf(&d.w, p)
+		return &k
+	})
+	key := drumKey{drum: d.piece.NextDrum}
+	if d.piece.NextSystem != nil {
+		key.system = d.piece.NextSystem.Name
 	}
-	model, err := cure.New(newest.System)
+	spread := taught.forNext(key, d.piece.NextKind)
+	own := make([]learn.Member, members)
+	for i := range own {
+		own[i] = spread.Member(d.w.draws[i].taught())
+		if !d.skin.modelled { // what touches say of the heat model is not said of a probe
+			own[i].FilmK = d.w.draws[i].surface * float64(d.skin.u)
+		}
+	}
+	if newest == nil {
+		return own, nil
+	}
+	model, err := taught.model(&newest.System)
 	if err != nil {
 		return nil, cantPlan("the coat beneath, %s, can't be computed: %s", newest.Kind, err)
 	}
-	courses, weights, err := solve(model, &d.w, &d.skin, newest)
+	fit, of := taught.forCoat(&d.w, &d.skin, newest)
+	beneath := fit.Spread(of)
+	courses, err := solve(&d.w, &d.skin, newest, model, &beneath)
 	if err != nil {
 		return nil, cantPlan("the coat beneath, %s, can't be told: %s", newest.Kind, err)
 	}
-	picked := resample(weights)
-	own := make([]float64, members)
-	for i, k := range picked {
-		own[i] = speeds[k]
-		d.input.Beneath = append(d.input.Beneath, marksOfCourse(&courses[k], float64(d.input.Origin)))
+	for i := range courses {
+		d.input.Beneath = append(d.input.Beneath, marksOfCourse(&courses[i], float64(d.input.Origin)))
 	}
 	d.openFirst(newest)
 	return own, nil
 }
 
-// resample takes each member as often as its weight asks for, in their order.
-func resample(weights []float64) []int64 {
-	total := 0.0
-	for _, w := range weights {
-		total += w
+// speedAt gives how many times as fast as its sheet a member reacts at a temperature, its activation energy taken in. C, kJ/mol.
+func speedAt(m *learn.Member, sheetC, tempC float64) float64 {
+	return math.Exp(m.LnSpeed - m.Energy*1000/units.GasConstant*(1/(tempC+units.ZeroCelsius)-1/(sheetC+units.ZeroCelsius)))
+}
+
+// sheetC gives the temperature at which a system's sheet states its times, C.
+func sheetC(s *cure.System) float64 {
+	if s == nil || s.Times == nil {
+		return cure.ReferenceC
 	}
-	out := make([]int64, len(weights))
-	k, sum := int64(0), weights[0]
-	for i := range out {
-		for want := (float64(i) + 0.5) / float64(len(out)) * total; sum < want && k < int64(len(weights))-1; {
-			k++
-			sum += weights[k]
-		}
-		out[i] = k
-	}
-	return out
+	return s.Times.AtC
 }
 
 // marksOfCourse gives a course's marks in seconds from an origin.
-func marksOfCourse(c *cure.Course, origin float64) cure.SweepMarks {
+func marksOfCourse(c *learn.Run, origin float64) cure.SweepMarks {
 	at := func(t float64, ok bool) float64 {
 		if !ok {
 			return cure.Never

@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"tackline/advisor/cure"
-	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
@@ -20,8 +19,8 @@ type Situation struct {
 	Climate  Climate
 	Pieces   []Piece
 	Coats    []Coat
-	Batches  []Batch                // mixed and not ended
-	Systems  map[string]cure.System // that steps of the plans name, by that name
+	Earlier  []Earlier // ended coats that were touched
+	Batches  []Batch   // mixed and not ended
 }
 
 // Limits are the shed's own limits, editable; a system's stricter ones win. Source texts are shown beside each.
@@ -81,21 +80,13 @@ type Piece struct {
 	BackSealed  bool // the other face lets no gas out
 	Lie         Lie
 	ThicknessM  units.Metre
-	DensityKgM3 float64         // at 12 % moisture content
-	AreaM2      float64         // of the face that is coated
-	SurfaceC    Channel         // C, from a probe taped to it; empty where there is none
-	Meter       []MeterReading  // of a moisture meter on it, oldest first
-	NextKind    Kind            // what is meant to go on next; "" is taken as seal on bare timber and fill elsewhere
-	NextSystem  *cure.System    // that it would be made with; nil: no system is known, and rules that need one can't say
-	Steps       []sequence.Step // the planned sequence; empty for none. The next step's kind and system come before NextKind and NextSystem
-	Deeds       []Deed          // what was done to it beside coats
-}
-
-// Deed is something that was done to a piece beside coating it: washed, scuffed, abraded, fabric laid, peel ply or clamps off.
-type Deed struct {
-	ID   int64
-	Work sequence.Work
-	At   units.Instant
+	DensityKgM3 float64        // at 12 % moisture content
+	AreaM2      float64        // of the face that is coated
+	SurfaceC    Channel        // C, from a probe taped to it; empty where there is none
+	Meter       []MeterReading // of a moisture meter on it, oldest first
+	NextKind    Kind           // what is meant to go on next; "" is taken as seal on bare timber and fill elsewhere
+	NextDrum    string         // that the next coat would come from; "" where nobody said
+	NextSystem  *cure.System   // that it would be made with; nil: no system is known, and rules that need one can't say
 }
 
 // MeterReading is what a moisture meter said of a piece of timber, in % of oven-dry mass.
@@ -129,10 +120,23 @@ type Coat struct {
 	Started   units.Instant // first wetting
 	Ended     units.Instant // 0 while it runs
 	ResinC    *float64      // temperature of the resin when mixed, C; nil where not measured
-	Fabric    bool          // fabric was laid into it, by its own entry
-	PeelPly   bool          // peel ply was laid into it
+	Drum      string        // that its batch came from, as people name it; "" where nobody said
+	AmountGM2 *float64      // mixed resin on the face, g/m2; nil where not known
 	OnTimber  bool          // it lies on bare timber, whose gas must not grow until it gels
 	Touches   []Touch
+}
+
+// Earlier is an ended coat with what it can still teach of its drum.
+type Earlier struct {
+	Coat     int64
+	Drum     string
+	Kind     Kind
+	System   cure.System
+	Started  units.Instant
+	SurfaceC trace.Trace // of its film, C, as it was kept
+	U        float64     // standard uncertainty of that, K, beside the heat model's where it is Modelled
+	Modelled bool        // no probe was on it: from the heat model
+	Touches  []Touch
 }
 
 // State is where a coat stands, in the order in which it gets there.
@@ -154,4 +158,6 @@ type Touch struct {
 	At      units.Instant
 	State   State // wet, tacky, green, firm, sandable ("sands")
 	Witness bool  // on a cup or scrap of the same batch, not on the coat
+	// Forgotten says that the builder has set its drum aside since: the touch stands in the record and teaches nothing.
+	Forgotten bool
 }

@@ -34,6 +34,7 @@ func (d *Daemon) entries(page http.Handler) http.Handler {
 		answer(w, http.StatusOK, facts)
 	})
 	mux.HandleFunc("POST /api/v1/commands/{kind}", d.takeEntry)
+	mux.HandleFunc("GET /metrics", d.serveMetrics)
 	mux.HandleFunc("GET /seen/{token}", d.alerts.answerSeen)
 	mux.HandleFunc("POST /seen/{token}", d.alerts.answerSeen)
 	guarded := http.NewCrossOriginProtection().Handler(mux)

@@ -25,7 +25,7 @@ func (d *Daemon) open() ([]poll.Entry, error) {
 			wrong = append(wrong, c.ProbeError(i, err))
 			continue
 		}
-		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: p.Interval,
+		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: p.Interval, WarmUp: o.WarmUp,
 			Calibration: calibrationAt(p, d.clock.Now().Wall)})
 	}
 	if len(wrong) > 0 {

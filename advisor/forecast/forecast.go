@@ -1,158 +1,150 @@
-// Package forecast says how one measured quantity may go on for the next two days, from its own log alone: yesterday's shape, corrected by
-// today's departure from it, with a spread taken from how wrong the same rule has been in the same log.
+// Package forecast says how the air of a shed may go on for the next two days, from the shed's own log alone.
 //
-// The method is ours. It is the simplest that knows of the day: x(t) = x(t - d days) + (x(now) - x(now - d days)) exp(-(t - now)/tau), where
-// d is the smallest number of days that has a value, and tau is DepartureDecay. Its spread at a lead is the root mean square of its own past
-// errors at that lead, over origins two hours apart; where the log is too short for that, an assumed spread is taken and the Outlook says so.
+// The method is a sum of damped parts, each with a scale and a memory: a level that hardly moves, the weather's departure from it (days),
+// the hours' own departure, and the waves of the day (24 h and its fractions), which the log's recent days teach and older ones slowly lose.
+// Given the log, the best guess of every part follows step by step, gaps included (R. E. Kalman, 1960, "A new approach to linear filtering
+// and prediction problems"; A. C. Harvey, 1989, "Forecasting, structural time series models and the Kalman filter", chapters 3 and 4; from
+// memory). Ahead, each part fades by its own memory: that is the daily shape plus the decay of today's departure from it.
+//
+// The spread is no formula where the log is long enough: the members of an Ensemble are the errors that the same rule made from earlier
+// moments of the same log, added to the present line. An error is a whole path over the lead, and air, vapour and pressure of one member
+// are wrong by what they were wrong by together. There is no random number anywhere.
+//
+// Vapour is carried as pressure in Pa and not as relative humidity, which swings with the temperature while the water in the air does not.
 package forecast
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
+	"tackline/advisor/air"
 	"tackline/advisor/trace"
+	"tackline/advisor/units"
 )
 
 const (
-	// Step is the spacing of an outlook in seconds.
-	Step = 900.0
-	// DepartureDecay is the time in seconds over which today's departure from yesterday is taken to fade. Assumed: common practice, no source.
-	DepartureDecay = 6 * 3600.0
-	// History is how far back in seconds the rule looks for its past errors.
+	// Step is the spacing of the log as the rule sees it, and of an ensemble unless Options ask for a finer one, in seconds.
+	Step = 1800.0
+	// History is how far back in seconds a forecast looks.
 	History = 14 * 86400.0
-
-	day      = 96 // steps
-	longDays = 4  // how many days back a missing value is looked for
+	// Longest is the longest horizon in seconds.
+	Longest = 7 * 86400.0
+	// fresh is how old the newest reading may be, in seconds, and still stand for the present.
+	fresh = 900.0
 )
 
-// Outlook is the future of one quantity: a line and the standard deviation around it.
-type Outlook struct {
-	At    float64   // the moment of the forecast, Unix seconds; sample k is at At + k Step
-	Base  []float64 // the likely line, in the unit of the log
-	SD    []float64 // standard deviation at each sample, same unit; grows with the lead or stays
-	Basis string    // in words, what the spread rests on
-	Days  float64   // length of log that was used, in days
+// ErrNoPresent says that the log has no reading near enough to the moment of the forecast: then nothing may be said of the future either.
+var ErrNoPresent = errors.New("forecast: the log has no value at the moment of the forecast")
+
+// Log is the shed's air so far: C, Pa of vapour, hPa. Vapour and pressure may be empty. MaxGap of each trace says how long a step may be
+// bridged; it also says how old the newest reading may be for there to be a forecast (0: any age).
+type Log struct {
+	AirC, VapourPa, HPa trace.Trace
 }
 
-// Assumed is the spread that is taken where the log is too short to show its own: SD at leads of one hour and of a day, unit of the log.
-type Assumed struct{ Hour, Day float64 }
-
-// Repeat gives the outlook from at over the horizon in seconds. Only samples at or before at are used. The error says when the log has no
-// value at at: then nothing may be said of the future either.
-func Repeat(log trace.Trace, at, horizon float64, assumed Assumed) (Outlook, error) {
-	g := newGrid(log, at)
-	if !g.ok(0) {
-		return Outlook{}, fmt.Errorf("forecast: the log has no value at the moment of the forecast")
-	}
-	n := int64(math.Ceil(horizon/Step)) + 1
-	out := Outlook{At: at, Base: make([]float64, n), SD: make([]float64, n)}
-	for l := int64(0); l < n; l++ {
-		out.Base[l] = g.line(0, l)
-	}
-	out.Days = g.days()
-	spread(&out, g, assumed)
-	return out, nil
+// Options are what a forecast is asked for.
+type Options struct {
+	Horizon float64 // seconds, up to Longest
+	Members int64   // 2 or more; see Ensemble.Members
+	Parts   int64   // samples in each Step of the ensemble, 1..60; 0 is 1. The finer ones lie on straight lines
 }
 
-// Member gives the path that lies z standard deviations off the line at every lead.
-func (o Outlook) Member(z float64) trace.Trace {
-	t := trace.Trace{At: make([]float64, len(o.Base)), V: make([]float64, len(o.Base))}
-	for i := range o.Base {
-		t.At[i] = o.At + float64(i)*Step
-		t.V[i] = o.Base[i] + z*o.SD[i]
+// Ensemble is the future of a shed's air: sample k of every series is at At + k Step.
+type Ensemble struct {
+	At     float64 // Unix seconds
+	Step   float64 // seconds
+	Likely Member  // the line, without any error
+	// Members are equally likely paths, in a fixed order: by their air's mean over the first twelve hours, coldest first. They are spread
+	// evenly over what the log shows, so that member i stands for the share (i + 1/2)/n. Whoever joins them with another unknown has to
+	// shuffle one of the two, by a fixed rule.
+	Members []Member
+	Basis   string  // in words, what the spread rests on
+	Days    float64 // length of log that was used, in days
+}
+
+// Member is one course of the air: C, Pa, hPa. A series is empty where the log has no such quantity.
+type Member struct {
+	AirC, VapourPa, HPa []float64
+}
+
+// Ahead gives the ensemble from at on. Only samples at or before at are used. It costs a few milliseconds, whatever the log.
+func Ahead(log Log, at float64, o Options) (Ensemble, error) {
+	switch {
+	case math.IsNaN(at) || math.IsInf(at, 0):
+		return Ensemble{}, fmt.Errorf("forecast: the moment %v is no time", at)
+	case !(o.Horizon >= Step && o.Horizon <= Longest):
+		return Ensemble{}, fmt.Errorf("forecast: horizon %v s; want %v..%v s", o.Horizon, Step, Longest)
+	case o.Members < 2:
+		return Ensemble{}, fmt.Errorf("forecast: %d members; want 2 or more", o.Members)
+	case o.Parts < 0 || o.Parts > 60:
+		return Ensemble{}, fmt.Errorf("forecast: %d samples a step; want 1..60", o.Parts)
+	}
+	ahead := int64(math.Ceil(o.Horizon / Step))
+	airCourse, err := newCourse(log.AirC, at, ahead, airKind)
+	if err != nil {
+		return Ensemble{}, err
+	}
+	courses := []*course{airCourse, nil, nil}
+	if c, err := newCourse(log.VapourPa, at, ahead, vapourKind); err == nil {
+		courses[1] = c
+	}
+	if c, err := newCourse(log.HPa, at, ahead, pressureKind); err == nil {
+		courses[2] = c
+	}
+	parts := max(o.Parts, 1)
+	e := Ensemble{At: at, Step: Step / float64(parts), Days: airCourse.days()}
+	for q, c := range courses {
+		if c != nil {
+			*e.Likely.series(q) = c.line(c.origin)[c.stale():]
+		}
+	}
+	finish(&e.Likely, parts)
+	e.Members, e.Basis = members(courses, o.Members)
+	for i := range e.Members {
+		finish(&e.Members[i], parts)
+	}
+	return e, nil
+}
+
+// series gives a member's air, vapour or pressure by number.
+func (m *Member) series(q int) *[]float64 {
+	return [...]*[]float64{&m.AirC, &m.VapourPa, &m.HPa}[q]
+}
+
+// finish makes a member's series as fine as asked for, and holds its vapour above nothing and at or below saturation over water: what is more
+// has condensed or will.
+func finish(m *Member, parts int64) {
+	for q := range 3 {
+		*m.series(q) = finer(*m.series(q), parts)
+	}
+	for k, e := range m.VapourPa {
+		m.VapourPa[k] = math.Min(math.Max(e, 1), float64(air.SaturationPressureWater(units.Celsius(m.AirC[k]))))
+	}
+}
+
+// finer puts parts-1 samples on the straight line between each two.
+func finer(v []float64, parts int64) []float64 {
+	if parts == 1 || len(v) == 0 {
+		return v
+	}
+	out := make([]float64, 0, int64(len(v)-1)*parts+1)
+	for k := range v[1:] {
+		for p := range parts {
+			out = append(out, v[k]+(v[k+1]-v[k])*float64(p)/float64(parts))
+		}
+	}
+	return append(out, v[len(v)-1])
+}
+
+// Trace gives a series of an ensemble as a trace without gaps; an empty series gives an empty one.
+func (e *Ensemble) Trace(series []float64) trace.Trace {
+	t := trace.Trace{At: make([]float64, len(series)), V: series}
+	for k := range t.At {
+		t.At[k] = e.At + float64(k)*e.Step
 	}
 	return t
 }
 
-// spread fills SD from the rule's own past errors, made to rise with the lead, or from the assumed one.
-func spread(o *Outlook, g grid, assumed Assumed) {
-	const (
-		apart   = 8  // steps between origins
-		fewest  = 24 // origins for a lead to be trusted
-		trusted = 3  // days of log
-	)
-	rms := make([]float64, len(o.Base))
-	good := g.days() >= trusted
-	for l := int64(1); l < int64(len(rms)) && good; l++ {
-		var sum float64
-		n := 0
-		for origin := l; origin < g.len(); origin += apart {
-			if !g.ok(origin) || !g.ok(origin-l) {
-				continue
-			}
-			e := g.v[origin-l] - g.line(origin, l)
-			sum += e * e
-			n++
-		}
-		if n < fewest {
-			// Leads longer than the log can judge keep the last judged spread, grown as a random walk grows.
-			if l == 1 {
-				good = false
-				break
-			}
-			rms[l] = rms[l-1] * math.Sqrt(float64(l)/float64(l-1))
-			continue
-		}
-		rms[l] = math.Sqrt(sum / float64(n))
-	}
-	if !good {
-		for l := range rms {
-			lead := float64(l) * Step
-			rms[l] = math.Max(assumed.Hour*math.Sqrt(lead/3600), assumed.Day*math.Sqrt(1-math.Exp(-2*lead/DepartureDecay)))
-		}
-		o.Basis = fmt.Sprintf("assumed spread: only %.1f days of log", o.Days)
-	} else {
-		o.Basis = fmt.Sprintf("spread from this shed's own last %.0f days", math.Min(o.Days, History/86400))
-	}
-	for l := 1; l < len(rms); l++ { // a longer lead is never surer than a shorter one
-		o.SD[l] = math.Max(rms[l], o.SD[l-1])
-	}
-}
-
-// grid is the log on steps of 15 minutes backwards from the origin: v[k] is the value at at - k Step.
-type grid struct {
-	v    []float64
-	have []bool
-	fade []float64 // what is left of a departure after each number of steps
-	n    int64     // oldest step with a value, plus one
-}
-
-func newGrid(log trace.Trace, at float64) grid {
-	n := int64(History/Step) + longDays*day + 1
-	g := grid{v: make([]float64, n), have: make([]bool, n), fade: make([]float64, n)}
-	for l := range g.fade {
-		g.fade[l] = math.Exp(-float64(l) * Step / DepartureDecay)
-	}
-	log = log.Slice(at-float64(n)*Step, at)
-	last, lastV, ok := log.Last()
-	for k := int64(0); k < n; k++ {
-		g.v[k], g.have[k] = log.Value(at - float64(k)*Step)
-		if k == 0 && !g.have[0] && ok && (log.MaxGap == 0 || at-last <= log.MaxGap) {
-			g.v[0], g.have[0] = lastV, true // the newest reading holds for the present as long as a gap may last
-		}
-		if g.have[k] {
-			g.n = k + 1
-		}
-	}
-	return g
-}
-
-func (g grid) len() int64      { return g.n }
-func (g grid) days() float64   { return float64(g.n-1) * Step / 86400 }
-func (g grid) ok(k int64) bool { return k >= 0 && k < int64(len(g.have)) && g.have[k] }
-
-// line is the rule: the value l steps after the origin, from what was known at the origin.
-func (g grid) line(origin, l int64) float64 {
-	if l == 0 {
-		return g.v[origin]
-	}
-	back := (l + day - 1) / day // whole days until the time of day was last seen at or before the origin
-	for d := back; d < back+longDays; d++ {
-		then, same := origin+d*day-l, origin+d*day
-		if g.ok(then) && g.ok(same) {
-			departure := g.v[origin] - g.v[same]
-			return g.v[then] + departure*g.fade[l]
-		}
-	}
-	return g.v[origin]
-}
+// Len gives the number of samples of each series.
+func (e *Ensemble) Len() int64 { return int64(len(e.Likely.AirC)) }

@@ -50,7 +50,7 @@ func TestBad(t *testing.T) {
 }
 
 func TestGood(t *testing.T) {
-	for _, name := range []string{"empty", "replay", "simulated"} {
+	for _, name := range []string{"empty", "replay", "simulated", "chips"} {
 		_, err := Load(root + "good/" + name + ".toml")
 		require.NoError(t, err, name)
 	}
@@ -154,7 +154,7 @@ bias_rh_pct = -2
 	require.Equal(t, "2026-01-09T23:00:00Z", full.Probes[0].Options["start"])
 	require.Equal(t, "0.5", full.Probes[0].Options["bias_c"])
 	probes := full.Probes
-	for _, file := range []string{root + "good/replay.toml", root + "good/simulated.toml", "../../deploy/tackline.toml"} {
+	for _, file := range []string{root + "good/replay.toml", root + "good/simulated.toml", root + "good/chips.toml", "../../deploy/tackline.toml"} {
 		c, err := Load(file)
 		require.NoError(t, err)
 		probes = append(probes, c.Probes...)

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"path"
 	"regexp"
 	"sort"
@@ -28,10 +29,7 @@ var simulatedU = map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.
 // Uncertainties are those of the class of sensor as data sheets commonly state them, from memory: 0.3 K and 2 % for a small humidity chip,
 // 1 K, 3 % and 1 hPa for a combined one that warms itself, 0.5 K for a 1-Wire thermometer. A calibration or a better sheet overrides them.
 // The names of kinds and settings are those of the table of drivers; a test holds the two together.
-var kinds = map[string]kind{
-	"bme280": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity, sensors.Pressure},
-		u:    map[sensors.Quantity]float64{sensors.Temperature: 1, sensors.Humidity: 3, sensors.Pressure: 1},
-		keys: []string{"bus", "address"}, parse: parseI2C(0x76, 0x76, 0x77)},
+var kinds = merged(chipKinds, map[string]kind{
 	"sysfs": {quantities: []sensors.Quantity{sensors.Temperature, sensors.Humidity, sensors.Pressure},
 		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2, sensors.Pressure: 1},
 		keys: []string{"device"}, parse: parseSysfs},
@@ -42,6 +40,12 @@ var kinds = map[string]kind{
 		keys: []string{"file", "columns", "zone", "node"}, parse: parseReplay},
 	"shed": {quantities: sensors.Quantities(), simulated: true, u: simulatedU,
 		keys: []string{"seed", "start", "mean_outdoors_c", "heater_w", "set_c", "frost_c", "leak_ach", "panel_mm", "bias_c", "bias_rh_pct"}, parse: parseSimulated},
+})
+
+func merged(a, b map[string]kind) map[string]kind {
+	out := maps.Clone(a)
+	maps.Copy(out, b)
+	return out
 }
 
 // Kinds lists the kinds of probe in alphabetical order.
@@ -56,25 +60,30 @@ func Kinds() []string {
 
 var busName = regexp.MustCompile(`^(/dev/i2c-)?[0-9]{1,3}$`)
 
-// parseI2C reads bus and address of a chip that can sit at a few addresses only.
+// parseBus reads the number of an I2C bus.
+func parseBus(s *section, p *Probe) {
+	want := "want the number of the I2C bus, such as bus = 1 for /dev/i2c-1"
+	p.Options["bus"] = "1"
+	if v, ok := s.get("bus"); ok {
+		switch v := v.(type) {
+		case int64:
+			p.Options["bus"] = strconv.FormatInt(s.whole("bus", 1, 0, 255), 10)
+		case string:
+			if p.Options["bus"] = strings.TrimPrefix(v, "/dev/i2c-"); !busName.MatchString(v) {
+				s.fail("bus", fmt.Sprintf("%q is no I2C bus", v), want)
+			}
+		default:
+			s.fail("bus", fmt.Sprintf("%s is %s", written(v), kindOf(v)), want)
+		}
+	}
+}
+
+// parseI2C reads bus and address of a chip. may lists the addresses that it can have; none is any.
 func parseI2C(def uint16, may ...uint16) func(*section, *Probe) {
 	return func(s *section, p *Probe) {
-		want := "want the number of the I2C bus, such as bus = 1 for /dev/i2c-1"
-		p.Options["bus"] = "1"
-		if v, ok := s.get("bus"); ok {
-			switch v := v.(type) {
-			case int64:
-				p.Options["bus"] = strconv.FormatInt(s.whole("bus", 1, 0, 255), 10)
-			case string:
-				if p.Options["bus"] = strings.TrimPrefix(v, "/dev/i2c-"); !busName.MatchString(v) {
-					s.fail("bus", fmt.Sprintf("%q is no I2C bus", v), want)
-				}
-			default:
-				s.fail("bus", fmt.Sprintf("%s is %s", written(v), kindOf(v)), want)
-			}
-		}
+		parseBus(s, p)
 		address := uint16(s.whole("address", int64(def), 0x03, 0x77))
-		if p.Options["address"] = fmt.Sprintf("0x%02x", address); !contains(may, address) {
+		if p.Options["address"] = fmt.Sprintf("0x%02x", address); len(may) > 0 && !contains(may, address) {
 			var list []string
 			for _, a := range may {
 				list = append(list, fmt.Sprintf("0x%02x", a))

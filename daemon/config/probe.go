@@ -66,12 +66,15 @@ func (s *section) once(names map[string]place, name, what string) {
 // source tells two probes that would read the same sensor; "" where sharing is right.
 func (p Probe) source() string {
 	switch p.Kind {
-	case "bme280":
-		return fmt.Sprintf("%s %s %s", p.Kind, p.Options["bus"], p.Options["address"])
 	case "sysfs":
 		return p.Options["device"]
-	case "w1":
+	case "w1", "ds18b20":
 		return p.Options["address"]
+	case "timberpins":
+		return fmt.Sprintf("i2c %s %s %s", p.Options["bus"], p.Options["address"], p.Options["pins"])
+	}
+	if p.Options["bus"] != "" {
+		return fmt.Sprintf("i2c %s %s", p.Options["bus"], p.Options["address"])
 	}
 	return ""
 }
@@ -135,7 +138,7 @@ func (s *section) belongsElsewhere(kindName string) {
 		for _, key := range kinds[name].keys {
 			if kindName != "" && !slices.Contains(kinds[kindName].keys, key) {
 				if old, ok := s.taken[key]; ok {
-					s.taken[key] = old + " and " + name
+					s.taken[key] = old + ", " + name
 				} else {
 					s.taken[key] = fmt.Sprintf("a probe of kind %s has no %s; it is for %s", kindName, key, name)
 				}

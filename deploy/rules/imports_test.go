@@ -46,6 +46,7 @@ var rules = []rule{
 	{"advisor/heat", []string{units, trace, air, tridiag, gonum}, noWorld, "heat moves between air and a panel, whatever it is made of"},
 	{"advisor/cure", []string{units, trace, air, gonum}, noWorld, "a film cures along a temperature, wherever that comes from"},
 	{"advisor/batch", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "a batch is resin that cures in a vessel"},
+	{"advisor/learn", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "what a finger found is held against how a film cures, whoever touched it"},
 	{"advisor/forecast", []string{units, trace, air, gonum}, noWorld, "the next days follow from the log alone, not from what is done with them"},
 	{"advisor/sequence", []string{units}, noWorld, "the order of the work is the trade's, not physics: how a coat stands is handed in"},
 	{"advisor/plan", []string{module + "/advisor/"}, noWorld, "a plan joins all the laws"},

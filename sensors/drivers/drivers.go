@@ -15,6 +15,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"tackline/sensors"
+	"tackline/sensors/ds18b20"
 	"tackline/sensors/shed"
 	"tackline/sensors/sysfs"
 	"tackline/sensors/tracefile"
@@ -65,8 +66,9 @@ type Env struct {
 
 // Opened is an open probe and the bus that it shares. Probes of one bus are read one after the other.
 type Opened struct {
-	Probe sensors.Probe
-	Bus   string
+	Probe  sensors.Probe
+	Bus    string
+	WarmUp time.Duration // how long after it appeared its readings are to be flagged
 }
 
 // line is one line of the table.
@@ -78,19 +80,21 @@ type line struct {
 
 // table lists the kinds in the order in which they are shown.
 func table() []line {
-	return []line{
+	lines := []line{
 		{Kind{"sysfs", "a sensor that the kernel drives (hwmon, iio)", []Option{
 			{"device", "chip@path, such as lm75@1-0048; `probe list` shows them", true}}}, checkSysfs, openSysfs},
 		{Kind{"w1", "a 1-Wire thermometer that the kernel drives", []Option{
 			{"address", "family and number, such as 28-0316a2791234", true}}}, checkW1, openW1},
-		{Kind{"bme280", "temperature, humidity and pressure by I2C", i2cOptions("0x76")}, checkChip, openBME280},
+	}
+	lines = append(lines, chips()...)
+	return append(lines, []line{
 		{Kind{"replay", "a trace in a CSV file, each reading at its own time", []Option{
 			{"file", "path of the file", true},
 			{"columns", "mapping, such as air_c=north_outside_c,rh_pct=north_outside_rh_pct", false},
 			{"zone", "zone of times without one, such as +01:00; default the shed's", false},
 			{"node", "the node, in a file that holds several", false}}}, checkReplay, openReplay},
 		{Kind{"shed", "an invented winter shed", shedOptions()}, checkShed, openShed},
-	}
+	}...)
 }
 
 // Kinds lists the kinds with their options.
@@ -107,10 +111,11 @@ type Set struct {
 	env Env
 	w1  *sysfs.W1
 
-	mu     sync.Mutex
-	buses  map[int]*lazyBus
-	tables map[string]*tracefile.Table
-	sheds  map[string]*shed.Shed
+	mu      sync.Mutex
+	buses   map[int]*lazyBus
+	bridges map[string]*ds18b20.Bridge
+	tables  map[string]*tracefile.Table
+	sheds   map[string]*shed.Shed
 }
 
 // New gives an empty set.
@@ -124,7 +129,7 @@ func New(env Env) *Set {
 	if env.Note == nil {
 		env.Note = func(string) {}
 	}
-	return &Set{env: env, w1: sysfs.NewW1(env.Sys, env.Note), buses: map[int]*lazyBus{}, tables: map[string]*tracefile.Table{},
+	return &Set{env: env, w1: sysfs.NewW1(env.Sys, env.Note), buses: map[int]*lazyBus{}, bridges: map[string]*ds18b20.Bridge{}, tables: map[string]*tracefile.Table{},
 		sheds: map[string]*shed.Shed{}}
 }
 

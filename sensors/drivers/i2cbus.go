@@ -15,8 +15,6 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 	host "periph.io/x/host/v3/sysfs"
-
-	"tackline/sensors/bme280"
 )
 
 // i2cOptions are the settings of every chip by I2C.
@@ -45,23 +43,6 @@ func busAndAddress(spec Spec, address uint16) (bus int, addr uint16, err error) 
 		address = uint16(n)
 	}
 	return bus, address, nil
-}
-
-func checkChip(_ *Set, spec Spec) error {
-	_, _, err := busAndAddress(spec, 0)
-	return err
-}
-
-func openBME280(s *Set, spec Spec) (Opened, error) {
-	bus, addr, err := busAndAddress(spec, bme280.DefaultAddress)
-	if err != nil {
-		return Opened{}, err
-	}
-	p, err := bme280.New(s.i2c(bus), addr)
-	if err != nil {
-		return Opened{}, err
-	}
-	return Opened{p, fmt.Sprintf("i2c-%d", bus)}, nil
 }
 
 // i2c gives the bus of a number, the same to all.

@@ -24,7 +24,7 @@ func openSysfs(s *Set, spec Spec) (Opened, error) {
 	if m := clientName.FindStringSubmatch(path.Base(where)); m != nil {
 		bus = "i2c-" + m[1] // a bus that hangs hangs for the kernel's drivers too
 	}
-	return Opened{p, bus}, nil
+	return Opened{Probe: p, Bus: bus}, nil
 }
 
 func checkW1(_ *Set, spec Spec) error { return sysfs.CheckW1ID(spec.Options["address"]) }
@@ -34,5 +34,5 @@ func openW1(s *Set, spec Spec) (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	return Opened{p, "w1"}, nil
+	return Opened{Probe: p, Bus: "w1"}, nil
 }

@@ -103,7 +103,7 @@ func openReplay(s *Set, spec Spec) (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	return Opened{p, "replay " + spec.Name}, nil
+	return Opened{Probe: p, Bus: "replay " + spec.Name}, nil
 }
 
 // shedOptions are the settings of an invented shed. Probes with the same settings, bias aside, share one shed.
@@ -191,5 +191,5 @@ func openShed(s *Set, spec Spec) (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	return Opened{p, "shed"}, nil
+	return Opened{Probe: p, Bus: "shed"}, nil
 }

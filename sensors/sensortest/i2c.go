@@ -2,13 +2,16 @@ package sensortest
 
 import (
 	"encoding/hex"
+	"errors"
 	"os"
 	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/i2c/i2ctest"
+	"periph.io/x/conn/v3/physic"
 )
 
 // Playback reads talk on an I2C bus from a file: a transaction a line, as the read-me beside the files says.
@@ -49,4 +52,31 @@ func Talk(t *testing.T, text string) []i2ctest.IO {
 		ops = append(ops, op)
 	}
 	return ops
+}
+
+// Bus is an I2C bus with one chip in memory, which a test can pull out and upset.
+type Bus struct {
+	Gone   bool
+	Answer func(w, r []byte) error // fills r
+	Said   [][]byte                // all that was written, in order
+}
+
+var _ i2c.Bus = (*Bus)(nil)
+
+// ErrNoAnswer is what a bus says of a chip that is not there.
+var ErrNoAnswer = errors.New("remote I/O error")
+
+// String gives a name.
+func (b *Bus) String() string { return "bus in memory" }
+
+// SetSpeed does nothing.
+func (b *Bus) SetSpeed(physic.Frequency) error { return nil }
+
+// Tx does as i2c.Bus says.
+func (b *Bus) Tx(_ uint16, w, r []byte) error {
+	if b.Gone {
+		return ErrNoAnswer
+	}
+	b.Said = append(b.Said, append([]byte(nil), w...))
+	return b.Answer(w, r)
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"tackline/sensors"
+	"tackline/sensors/internal/scratchpad"
 )
 
 // W1 is the 1-Wire thermometers of one root. A conversion takes three quarters of a second; so where the kernel can, it starts that of all
@@ -209,7 +210,7 @@ func (p *W1Probe) Close() error {
 }
 
 // parseW1 reads the text of w1_slave: nine bytes of scratchpad and what the kernel thinks of their checksum, then the same bytes and the
-// temperature in thousandths of a degree. family is the first byte of the address.
+// temperature in thousandths of a degree. family is the first byte of the address, in hexadecimal.
 func parseW1(family, text string) (sensors.Reading, error) {
 	none := sensors.Reading{}
 	first, second, two := strings.Cut(text, "\n")
@@ -217,74 +218,28 @@ func parseW1(family, text string) (sensors.Reading, error) {
 		// The kernel gives nothing at all where the thermometer did not answer.
 		return none, fmt.Errorf("%w: no answer (%q)", sensors.ErrAbsent, text)
 	}
-	bad := func(s sensors.Status, format string, args ...any) (sensors.Reading, error) {
-		return none, &sensors.BadSample{Status: s, Err: fmt.Errorf(format+" [%s]", append(args, first)...)}
+	bad := func(format string, args ...any) (sensors.Reading, error) {
+		return none, &sensors.BadSample{Status: sensors.BadCRC, Err: fmt.Errorf(format+" [%s]", append(args, first)...)}
 	}
 	bytes, verdict, _ := strings.Cut(first, ":")
 	pad, err := hex.DecodeString(strings.ReplaceAll(strings.TrimSpace(bytes), " ", ""))
 	if err != nil || len(pad) != 9 {
-		return bad(sensors.BadCRC, "not nine bytes")
+		return bad("not nine bytes")
 	}
 	_, value, found := strings.Cut(second, "t=")
-	milli, err := strconv.ParseInt(strings.TrimSpace(value), 10, 32)
+	milli, numErr := strconv.ParseInt(strings.TrimSpace(value), 10, 32)
+	code, famErr := strconv.ParseUint(family, 16, 8)
+	r, err := scratchpad.Parse(byte(code), pad, &milli)
+	var known *sensors.BadSample
 	switch {
-	case allAre(pad, 0):
-		return bad(sensors.AllZero, "all zero: the wire is held down; the checksum fits by accident")
-	case allAre(pad, 0xff):
-		return bad(sensors.BadCRC, "all ones: nobody drives the wire")
+	case famErr != nil:
+		return none, fmt.Errorf("family %q is not hexadecimal", family)
+	case errors.As(err, &known) && known.Status == sensors.AllZero:
+		return none, err
 	case !strings.HasSuffix(strings.TrimSpace(verdict), "YES"):
-		return bad(sensors.BadCRC, "the kernel finds the checksum wrong")
-	case crc8(pad[:8]) != pad[8]:
-		return bad(sensors.BadCRC, "checksum %02x where %02x is right", pad[8], crc8(pad[:8]))
-	case !found || err != nil:
-		return bad(sensors.BadCRC, "no temperature in %q", second)
+		return bad("the kernel finds the checksum wrong")
+	case !found || numErr != nil:
+		return bad("no temperature in %q", second)
 	}
-	raw := int16(uint16(pad[0]) | uint16(pad[1])<<8)
-	if family != "10" && pad[4]&0x9f != 0x1f {
-		return bad(sensors.OutOfRange, "settings byte %02x is none that the chip has", pad[4])
-	}
-	powerUp := raw == 0x0550
-	if family == "10" {
-		powerUp = raw == 0x00aa
-	}
-	if powerUp && pad[6] == 0x0c {
-		return bad(sensors.PowerOnValue, "85 C is the value at power-up: no conversion took place")
-	}
-	c := float64(milli) / 1000
-	if family == "28" {
-		c = float64(raw) / 16
-	}
-	if c < -55 || c > 125 {
-		return bad(sensors.OutOfRange, "%v C is not within -55..125", c)
-	}
-	r := sensors.Reading{Quantity: sensors.Temperature, Value: c}
-	if powerUp {
-		r.Status = sensors.PowerOnValue // a copy of the chip may not mark it; the caller may know better
-	}
-	return r, nil
-}
-
-func allAre(b []byte, v byte) bool {
-	for _, x := range b {
-		if x != v {
-			return false
-		}
-	}
-	return true
-}
-
-// crc8 is the checksum of 1-Wire: x^8 + x^5 + x^4 + 1, low bit first, from 0 (Maxim application note 27).
-func crc8(b []byte) byte {
-	var crc byte
-	for _, x := range b {
-		crc ^= x
-		for range 8 {
-			if crc&1 != 0 {
-				crc = crc>>1 ^ 0x8c
-			} else {
-				crc >>= 1
-			}
-		}
-	}
-	return crc
+	return r, err
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/sensors"
+	"tackline/sensors/internal/scratchpad"
 	"tackline/sensors/sensortest"
 )
 
@@ -34,16 +35,16 @@ func withCRC(hex string) string {
 	for i := range b {
 		fmt.Sscanf(strings.Fields(hex)[i], "%02x", &b[i])
 	}
-	return fmt.Sprintf("%s %02x", hex, crc8(b[:]))
+	return fmt.Sprintf("%s %02x", hex, scratchpad.CRC8(b[:]))
 }
 
 // The checksum against published examples: the address 02 1C B8 01 00 00 00 has A2 (Maxim application note 27), "123456789" has A1 (the
 // check value of CRC-8/MAXIM in the RevEng catalogue), scratchpad 50 05 4B 46 7F FF 0C 10 has 1C (printed in many drivers' test suites).
 func TestCRC8(t *testing.T) {
-	require.Equal(t, byte(0xa2), crc8([]byte{0x02, 0x1c, 0xb8, 0x01, 0, 0, 0}))
-	require.Equal(t, byte(0xa1), crc8([]byte("123456789")))
-	require.Equal(t, byte(0x1c), crc8([]byte{0x50, 0x05, 0x4b, 0x46, 0x7f, 0xff, 0x0c, 0x10}))
-	require.Equal(t, byte(0), crc8(make([]byte, 8)), "all zero fits by accident")
+	require.Equal(t, byte(0xa2), scratchpad.CRC8([]byte{0x02, 0x1c, 0xb8, 0x01, 0, 0, 0}))
+	require.Equal(t, byte(0xa1), scratchpad.CRC8([]byte("123456789")))
+	require.Equal(t, byte(0x1c), scratchpad.CRC8([]byte{0x50, 0x05, 0x4b, 0x46, 0x7f, 0xff, 0x0c, 0x10}))
+	require.Equal(t, byte(0), scratchpad.CRC8(make([]byte, 8)), "all zero fits by accident")
 }
 
 // The data sheet's table of twelve-bit values (from memory; found in many test suites).

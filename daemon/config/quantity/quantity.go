@@ -115,6 +115,12 @@ func Pressure() Quantity {
 		Units: map[string]Unit{"hPa": {Scale: 1}, "mbar": {Scale: 1}, "kPa": {Scale: 10}, "Pa": {Scale: 0.01}, "mmHg": {Scale: mmHgHPa}, "inHg": {Scale: inHgHPa}}}
 }
 
+// Resistance is an electrical resistance; the result is in ohms. A milliohm is of no use here, so mohm in small letters is a megohm.
+func Resistance() Quantity {
+	return Quantity{Name: "a resistance", Base: "ohm", Example: "47Mohm or 10kohm",
+		Units: map[string]Unit{"ohm": {Scale: 1}, "kohm": {Scale: 1e3}, "Mohm": {Scale: 1e6}, "Gohm": {Scale: 1e9}}}
+}
+
 // Hours is a length of time; the result, and a bare number, is in hours.
 func Hours() Quantity {
 	return Quantity{Name: "a length of time", Base: "h", Example: "48h or 2d",
