@@ -84,6 +84,9 @@ func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jo
 	if who == "" {
 		who = "shed"
 	}
+	if err := d.wireless.checkBinding(p); err != nil {
+		return jobbook.Result{}, err
+	}
 	if err := d.alerts.obey(ctx, p, who); err != nil {
 		return jobbook.Result{}, err
 	}
@@ -95,6 +98,9 @@ func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jo
 		if err := d.undone(ctx, u); err != nil {
 			return r, err
 		}
+	}
+	if err := d.wireless.rebind(ctx); err != nil {
+		d.log.Error("nodes could not be bound anew; the next command does it", "error", err)
 	}
 	d.nudge()
 	d.beats.ring()

@@ -34,21 +34,22 @@ import (
 
 // Daemon is one running shed. New makes it, Run works until its context ends or Stop is called.
 type Daemon struct {
-	o       Options
-	log     *slog.Logger
-	clock   clock.Clock
-	store   *store.Store
-	book    *jobbook.Book
-	systems config.Library
-	drivers *drivers.Set
-	sink    *sink
-	poller  *poll.Poller
-	assess  *assess.Assessor
-	alerts  *alerting
-	mirror  *mirroring // nil where none is configured
-	page    *dashboard.Handler
-	server  *http.Server
-	listen  net.Listener
+	o        Options
+	log      *slog.Logger
+	clock    clock.Clock
+	store    *store.Store
+	book     *jobbook.Book
+	systems  config.Library
+	drivers  *drivers.Set
+	wireless *wireless
+	sink     *sink
+	poller   *poll.Poller
+	assess   *assess.Assessor
+	alerts   *alerting
+	mirror   *mirroring // nil where none is configured
+	page     *dashboard.Handler
+	server   *http.Server
+	listen   net.Listener
 
 	life   context.Context // ends with Stop
 	end    context.CancelFunc
@@ -119,6 +120,10 @@ func New(o Options) (_ *Daemon, err error) {
 // assemble makes the parts that stand on the two files.
 func (d *Daemon) assemble() error {
 	c := &d.o.Config
+	var err error
+	if d.wireless, err = newWireless(d); err != nil {
+		return err
+	}
 	entries, err := d.open()
 	if err != nil {
 		return err
@@ -181,6 +186,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	if d.mirror != nil {
 		beside.Go(func() { d.mirror.run(ctx) })
+	}
+	if d.wireless.mqtt != nil {
+		beside.Go(func() { d.wireless.mqtt.Run(ctx) })
 	}
 	d.exposure()
 	err := d.work(ctx)

@@ -35,6 +35,8 @@ func (d *Daemon) entries(page http.Handler) http.Handler {
 	})
 	mux.HandleFunc("POST /api/v1/commands/{kind}", d.takeEntry)
 	mux.HandleFunc("GET /metrics", d.serveMetrics)
+	mux.HandleFunc("GET /api/v1/nodes", d.wireless.list)
+	mux.Handle("POST /api/v1/push", d.wireless.push)
 	mux.HandleFunc("GET /seen/{token}", d.alerts.answerSeen)
 	mux.HandleFunc("POST /seen/{token}", d.alerts.answerSeen)
 	guarded := http.NewCrossOriginProtection().Handler(mux)

@@ -16,7 +16,8 @@ import (
 func (d *Daemon) open() ([]poll.Entry, error) {
 	c := &d.o.Config
 	d.drivers = drivers.New(drivers.Env{Now: func() int64 { return d.clock.Now().Wall }, Sys: c.Shed.Sys, Zone: c.Shed.Zone, Dir: c.Dir(),
-		Shed: d.o.Shed, Resume: d.resume, Note: func(text string) { d.log.Info(text) }})
+		Shed: d.o.Shed, Resume: d.resume, Nodes: d.wireless.hub,
+		Note: func(text string) { d.log.Info(text) }})
 	var entries []poll.Entry
 	var wrong config.Errors
 	for i, p := range c.Probes {
@@ -25,7 +26,11 @@ func (d *Daemon) open() ([]poll.Entry, error) {
 			wrong = append(wrong, c.ProbeError(i, err))
 			continue
 		}
-		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: p.Interval, WarmUp: o.WarmUp,
+		every := p.Interval
+		if p.Wireless() {
+			every = min(every, askNodes)
+		}
+		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: every, Steady: p.Wireless(), WarmUp: o.WarmUp,
 			Calibration: calibrationAt(p, d.clock.Now().Wall)})
 	}
 	if len(wrong) > 0 {

@@ -65,6 +65,36 @@ func WetBulb(t units.Celsius, rh units.Percent, p units.Pascal) (units.Celsius, 
 	return units.Celsius(bisect(func(b float64) bool { return ratioOverIce(c, b, float64(p)) > w }, lowestSaturation, math.Min(c, 0))), nil
 }
 
+// HumidityFromWetBulb gives the relative humidity in % of a well ventilated psychrometer, such as one that is whirled: dry bulb t -45..60 C, wet
+// bulb from -45 C up to t, pressure 40000..110000 Pa. It is the balance that WetBulb solves, read the other way: ASHRAE Fundamentals (2017),
+// chapter 1, eq. 33, and 35 where the bulb is below 0 C and carries ice. Bulbs that no air can give (the wet one so low that no vapour is
+// left) and values outside are errors. An error of 0.1 K of one bulb is about 1 % at 15 C and 2 % at 0 C; a bulb that is not ventilated by
+// 3 m/s or more reads high.
+func HumidityFromWetBulb(t, wet units.Celsius, p units.Pascal) (units.Percent, error) {
+	if err := checkPressure(p); err != nil {
+		return 0, err
+	}
+	if !(t >= -45 && t <= 60) {
+		return 0, fmt.Errorf("air: dry bulb %g C: want -45..60 C", float64(t))
+	}
+	if !(wet >= -45 && wet <= t) {
+		return 0, fmt.Errorf("air: wet bulb %g C: want -45 C up to the dry bulb, %g C", float64(wet), float64(t))
+	}
+	if wet == t && wet >= 0 {
+		return 100, nil
+	}
+	ratio := ratioOverIce
+	if wet >= 0 {
+		ratio = ratioOverWater
+	}
+	w := ratio(float64(t), float64(wet), float64(p))
+	rh := 100 * w * float64(p) / (massRatio + w) / float64(SaturationPressureWater(t))
+	if !(w > 0 && rh > 0) {
+		return 0, fmt.Errorf("air: dry bulb %g C and wet bulb %g C: no air is so dry; look whether the wick is wet and the bulbs are not mixed up", float64(t), float64(wet))
+	}
+	return units.Percent(math.Min(100, rh)), nil
+}
+
 // ratioOverWater is the humidity ratio of air at t whose wet bulb reads b with water on it (eq. 33).
 func ratioOverWater(t, b, p float64) float64 {
 	es := float64(SaturationPressureWater(units.Celsius(b)))

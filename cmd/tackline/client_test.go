@@ -66,11 +66,17 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	require.Empty(t, good("record", "2", "--out", file))
 	require.FileExists(t, file)
 
+	require.Equal(t, "No node was heard yet.\n", good("node", "list"))
+	require.Contains(t, good("node", "list", "--json"), `"broker":null`)
+	require.Contains(t, good("node", "bind", "mqtt:a4"), "mqtt:a4 is no probe")
+
 	for _, c := range []struct {
 		args []string
 		code int
 		says string
 	}{
+		{[]string{"node", "bind", "mqtt:a4", "bow"}, exitFailed, "no probe of the config that a node can be bound to"},
+		{[]string{"node", "bind"}, exitUsage, "accepts between 1 and 2"},
 		{[]string{"coat", "touch", coat, "soggy"}, exitFailed, "wet, tacky, green, firm or sandable"},
 		{[]string{"coat", "touch", "seven", "tacky"}, exitUsage, "no number of a coat"},
 		{[]string{"coat", "start", "--piece", "rudder", "--kind", "seal", "--system", "medium"}, exitUsage, "is not in the job book"},

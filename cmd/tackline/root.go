@@ -63,6 +63,7 @@ func newRootCmd(e env) *cobra.Command {
 		newCoatCmd(e),
 		newJobCmd(e),
 		newRecordCmd(e),
+		newNodeCmd(e),
 		newCheckCmd(e),
 		newImportCmd(e),
 		newExportCmd(e),

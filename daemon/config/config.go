@@ -33,7 +33,9 @@ type Config struct {
 	Alerts  []Alert
 	Beat    *Heartbeat // nil where none is sent
 	Mirror  *Mirror    // nil where there is none
-	Notices Errors     // allowed and worth knowing
+	MQTT    *MQTT      // nil where there is none
+	Push    Push
+	Notices Errors // allowed and worth knowing
 
 	dir string    // folder of the file, for relative paths
 	doc *document // for the places of later findings
@@ -50,6 +52,7 @@ type Shed struct {
 	Listen      string        // host:port of the page
 	Page        string        // address at which phones reach the page, for links in messages; "" where it is not said
 	StaleAfter  time.Duration // 0: by each probe's interval
+	HandFresh   time.Duration // how long a reading taken by hand is used
 	Sys         string        // root of the kernel's tree, normally /sys
 }
 
@@ -135,7 +138,7 @@ func Severities() []string { return []string{"notice", "warning", "critical"} }
 // Default gives the configuration of an empty file: a shed without probes.
 func Default() Config {
 	return Config{
-		Shed: Shed{Name: "shed", Zone: time.UTC, ZoneName: "UTC", Data: "/var/lib/tackline", CommitEvery: time.Minute, Listen: "127.0.0.1:8417", Sys: "/sys",
+		Shed: Shed{Name: "shed", Zone: time.UTC, ZoneName: "UTC", Data: "/var/lib/tackline", CommitEvery: time.Minute, HandFresh: time.Hour, Listen: "127.0.0.1:8417", Sys: "/sys",
 			Hours: Hours{StartMin: 8 * 60, EndMin: 18 * 60, Days: [7]bool{false, true, true, true, true, true, true}}},
 		Clock: Clock{Speed: 1},
 		Limits: Limits{MarginK: 3, MarginSource: "ISO 8502-4 practice", MoistureGoodPct: 12, MoistureStopPct: 16,
@@ -165,6 +168,8 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)
 	c.Mirror = parseMirror(top)
+	c.MQTT = parseMQTT(top)
+	c.Push = parsePushSection(top)
 	top.done()
 	c.consider()
 	if err := d.errs.sorted(); err != nil {
@@ -206,6 +211,7 @@ func parseShed(top *section, s Shed) Shed {
 	if t.get("page"); t.has("page") {
 		s.Page = t.address("page")
 	}
+	s.HandFresh = t.length("hand_fresh", s.HandFresh, time.Minute, 12*time.Hour)
 	s.StaleAfter = t.length("stale_after", 0, 10*time.Second, 24*time.Hour)
 	s.Sys = t.text("sys", s.Sys, "the root of the kernel's tree, \"/sys\"")
 	t.done()
@@ -399,6 +405,7 @@ func (c *Config) consider() {
 			humid = humid || contains(k.quantities, sensors.Humidity)
 		}
 	}
+	c.considerWireless()
 	if real && !c.Clock.Real() {
 		d.fail("clock", nil, "time can be sped up or moved only where every probe is of kind shed or replay", `want speed = "real" and no start`)
 	}

@@ -19,12 +19,16 @@ import (
 type kind struct {
 	quantities []sensors.Quantity
 	simulated  bool
+	wireless   bool
 	u          map[sensors.Quantity]float64
 	keys       []string
 	parse      func(*section, *Probe)
 }
 
 var simulatedU = map[sensors.Quantity]float64{sensors.Temperature: 0.3, sensors.Humidity: 2, sensors.Pressure: 1, sensors.Moisture: 1.5}
+
+// wirelessU is that of the small chips that most nodes carry.
+var wirelessU = map[sensors.Quantity]float64{sensors.Temperature: 0.5, sensors.Humidity: 3, sensors.Pressure: 1, sensors.Moisture: 1.5}
 
 // Uncertainties are those of the class of sensor as data sheets commonly state them, from memory: 0.3 K and 2 % for a small humidity chip,
 // 1 K, 3 % and 1 hPa for a combined one that warms itself, 0.5 K for a 1-Wire thermometer. A calibration or a better sheet overrides them.
@@ -36,6 +40,8 @@ var kinds = merged(chipKinds, map[string]kind{
 	"w1": {quantities: []sensors.Quantity{sensors.Temperature},
 		u:    map[sensors.Quantity]float64{sensors.Temperature: 0.5},
 		keys: []string{"address"}, parse: parseW1},
+	"mqtt": {quantities: sensors.Quantities(), wireless: true, u: wirelessU, keys: []string{"node"}, parse: parseNode},
+	"push": {quantities: sensors.Quantities(), wireless: true, u: wirelessU, keys: []string{"token_file", "node"}, parse: parsePush},
 	"replay": {quantities: sensors.Quantities(), simulated: true, u: simulatedU,
 		keys: []string{"file", "columns", "zone", "node"}, parse: parseReplay},
 	"shed": {quantities: sensors.Quantities(), simulated: true, u: simulatedU,

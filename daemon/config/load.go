@@ -201,6 +201,7 @@ func (c Config) lookAround() {
 	if c.Mirror != nil {
 		c.lookAtToken("mirror.token_file", c.Mirror.TokenFile)
 	}
+	c.lookAtWireless()
 }
 
 func (c Config) lookAtToken(path, file string) {

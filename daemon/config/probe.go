@@ -72,6 +72,10 @@ func (p Probe) source() string {
 		return p.Options["address"]
 	case "timberpins":
 		return fmt.Sprintf("i2c %s %s %s", p.Options["bus"], p.Options["address"], p.Options["pins"])
+	case "mqtt", "push":
+		if n := p.Options["node"]; n != "" {
+			return p.Kind + " " + n
+		}
 	}
 	if p.Options["bus"] != "" {
 		return fmt.Sprintf("i2c %s %s", p.Options["bus"], p.Options["address"])
@@ -103,8 +107,12 @@ func parseProbe(s *section, c Config) Probe {
 	if p.Piece != "" && p.Place != sensors.Surface && p.Place != sensors.Timber && p.Place != "" {
 		s.fail("piece", fmt.Sprintf("a probe with place %q sits on no piece", p.Place), `want place = "surface" or "timber", or no piece`)
 	}
-	p.Interval = s.length("interval", 10*time.Second, time.Second, 6*time.Hour)
 	k, known := kinds[p.Kind]
+	every := 10 * time.Second
+	if k.wireless {
+		every = 5 * time.Minute // between two reports of a node that lives on a battery
+	}
+	p.Interval = s.length("interval", every, time.Second, 6*time.Hour)
 	p.StaleAfter = s.length("stale_after", staleDefault(p, c.Shed.StaleAfter), 10*time.Second, 24*time.Hour)
 	if s.has("stale_after") && p.StaleAfter < p.Interval {
 		s.fail("stale_after", "is shorter than the interval: every reading would be stale", "want three times the interval or more")
@@ -118,6 +126,9 @@ func parseProbe(s *section, c Config) Probe {
 	}
 	return p
 }
+
+// Wireless tells whether the probe's readings come by wireless nodes.
+func (p Probe) Wireless() bool { return kinds[p.Kind].wireless }
 
 // staleDefault is the shed's setting, else two hours for a trace (its rows come as they come) and three intervals, at least two minutes,
 // for a sensor that is asked.

@@ -67,7 +67,7 @@ func payloads() []Payload {
 	return []Payload{
 		BeginBook{}, AddJob{}, EditJob{}, AddPiece{}, EditPiece{}, SetSteps{}, AddPerson{}, EditPerson{}, AddStock{}, EditStock{}, UseStock{},
 		StartCoat{}, EditCoat{}, EndCoat{}, Touch{}, StartBatch{}, MoveBatch{}, EndBatch{}, Did{}, Note{}, AddPhoto{},
-		MeterReading{}, HandReading{}, PlaceProbe{}, Calibrate{}, SetLimit{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
+		MeterReading{}, HandReading{}, PlaceProbe{}, BindNode{}, Calibrate{}, SetLimit{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
 	}
 }
 
@@ -159,6 +159,8 @@ func decodeShed(kind string, data []byte, strict bool) (Payload, error) {
 		return decodeAs[MeterReading](data, strict)
 	case HandReading{}.Kind():
 		return decodeAs[HandReading](data, strict)
+	case BindNode{}.Kind():
+		return decodeAs[BindNode](data, strict)
 	case PlaceProbe{}.Kind():
 		return decodeAs[PlaceProbe](data, strict)
 	case Calibrate{}.Kind():

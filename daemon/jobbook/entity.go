@@ -19,6 +19,7 @@ const (
 	classMoisture    = "moisture reading"
 	classHand        = "hand reading"
 	classPlacement   = "probe placement"
+	classBinding     = "node binding"
 	classCalibration = "calibration"
 	classLimit       = "limit"
 	classDeed        = "deed"
@@ -166,12 +167,22 @@ type Moisture struct {
 // HandValue is a reading of a hand-held instrument.
 type HandValue struct {
 	Head
-	Quantity   string  `json:"quantity"` // temp_c, rh_pct, pressure_hpa
-	Value      float64 `json:"value"`
-	Place      string  `json:"place"`
-	Piece      int64   `json:"piece,omitempty"`
-	Instrument string  `json:"instrument,omitempty"`
-	When       When    `json:"when"`
+	Quantity    string   `json:"quantity"` // temp_c, rh_pct, pressure_hpa
+	Value       float64  `json:"value"`
+	WetC        *float64 `json:"wet_c,omitempty"`
+	PressureHPa *float64 `json:"pressure_hpa,omitempty"`
+	Place       string   `json:"place"`
+	Piece       int64    `json:"piece,omitempty"`
+	Instrument  string   `json:"instrument,omitempty"`
+	When        When     `json:"when"`
+}
+
+// Binding ties a wireless node to a probe, from its entry until the next of the same node or the same probe.
+type Binding struct {
+	Head
+	Node  string `json:"node"`          // way and number, such as mqtt:a4c138f2
+	Probe string `json:"probe"`         // "": to none
+	Was   string `json:"was,omitempty"` // the node that the probe had until then
 }
 
 // Placement says where a probe sat, from a time to a time.
@@ -249,6 +260,8 @@ func newEntity(class string) entity {
 		return &HandValue{}
 	case classPlacement:
 		return &Placement{}
+	case classBinding:
+		return &Binding{}
 	case classCalibration:
 		return &Calibration{}
 	case classLimit:

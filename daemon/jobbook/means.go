@@ -81,6 +81,12 @@ func (b *Book) notes(ctx context.Context, payload Payload, res Result) ([]string
 			return nil, err
 		}
 		return coatNotes(s, res.ID), nil
+	case BindNode:
+		s, err := b.State(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return s.bindingNotes(res.ID), nil
 	case UseStock:
 		s, err := b.State(ctx)
 		if err != nil {

@@ -25,7 +25,7 @@ func draw(t *rapid.T, s *State, now int64) Payload {
 	jobs, pieces, coats := ids(s.Jobs), ids(s.Pieces), ids(s.Coats)
 	data := pieceData(pick("job", jobs))
 	data.AreaM2 = float64(rapid.IntRange(1, 20).Draw(t, "area"))
-	switch rapid.IntRange(0, 18).Draw(t, "kind") {
+	switch rapid.IntRange(0, 19).Draw(t, "kind") {
 	case 0:
 		return AddJob{JobData: JobData{Name: rapid.StringN(1, 20, -1).Draw(t, "name")}, Begins: when}
 	case 1:
@@ -66,6 +66,8 @@ func draw(t *rapid.T, s *State, now int64) Payload {
 		d.Batch = rapid.SampledFrom(append(ids(s.Batches), 0)).Draw(t, "other batch")
 		d.Note = rapid.StringN(0, 30, -1).Draw(t, "note")
 		return EditCoat{Coat: c.ID, Saw: rev(c.Rev), CoatData: d, When: when}
+	case 16:
+		return BindNode{Node: rapid.SampledFrom([]string{"mqtt:a", "mqtt:b"}).Draw(t, "node"), Probe: rapid.SampledFrom([]string{"s1", "s2", ""}).Draw(t, "bound")}
 	default:
 		return Undo{Seq: rapid.Int64Range(max(2, s.Seq-8), s.Seq).Draw(t, "undo")}
 	}

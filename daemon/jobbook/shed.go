@@ -2,7 +2,10 @@ package jobbook
 
 import (
 	"encoding/json"
+	"strings"
 
+	"tackline/advisor/air"
+	"tackline/advisor/units"
 	"tackline/sensors"
 )
 
@@ -34,14 +37,17 @@ func (p MeterReading) apply(a *applier) error {
 		Instrument: p.Instrument, When: a.when(p.When)})
 }
 
-// HandReading is a reading of a hand-held instrument. Moisture of timber is a MeterReading.
+// HandReading is a reading of a hand-held instrument. Moisture of timber is a MeterReading. The two bulbs of a hygrometer that is whirled are a
+// temp_c with its WetC: what was seen is kept, and the humidity is worked out from it.
 type HandReading struct {
-	Quantity   string  `json:"quantity"`        // temp_c, rh_pct, pressure_hpa
-	Value      float64 `json:"value"`           // in the unit of the quantity
-	Place      string  `json:"place"`           // air, surface, timber, resin, outdoors
-	Piece      int64   `json:"piece,omitempty"` // of a surface or timber
-	Instrument string  `json:"instrument,omitempty"`
-	When       int64   `json:"when_ms,omitempty"` // 0 is now
+	Quantity    string   `json:"quantity"`               // temp_c, rh_pct, pressure_hpa
+	Value       float64  `json:"value"`                  // in the unit of the quantity; the dry bulb
+	WetC        *float64 `json:"wet_c,omitempty"`        // the wet bulb, where there is one, in C
+	PressureHPa *float64 `json:"pressure_hpa,omitempty"` // beside the bulbs; without it 1013.25, which is good to 0.5 % RH below 500 m
+	Place       string   `json:"place"`                  // air, surface, timber, resin, outdoors
+	Piece       int64    `json:"piece,omitempty"`        // of a surface or timber
+	Instrument  string   `json:"instrument,omitempty"`
+	When        int64    `json:"when_ms,omitempty"` // 0 is now
 }
 
 // Kind is "hand-reading".
@@ -63,6 +69,7 @@ func (p HandReading) check(c *checker) {
 		places = append(places, string(pl))
 	}
 	c.oneOf("place", p.Place, places...)
+	p.checkBulbs(c)
 	if p.Place == string(sensors.Surface) || p.Place == string(sensors.Timber) {
 		c.exists("piece", classPiece, p.Piece, nil)
 	} else {
@@ -72,9 +79,49 @@ func (p HandReading) check(c *checker) {
 	c.when("when_ms", p.When)
 }
 
+// checkBulbs holds a wet bulb to its dry one.
+func (p HandReading) checkBulbs(c *checker) {
+	if p.PressureHPa != nil {
+		c.number("pressure_hpa", *p.PressureHPa, 500, 1100, "hPa")
+	}
+	if p.WetC == nil {
+		return
+	}
+	if p.Quantity != sensors.Temperature.String() || p.Place == string(sensors.Surface) || p.Place == string(sensors.Timber) {
+		c.fail("wet_c", "goes with the temp_c of air: the two bulbs of one hygrometer")
+		return
+	}
+	if _, err := bulbs(p.Value, *p.WetC, p.PressureHPa); err != nil {
+		c.fail("wet_c", "%s", strings.TrimPrefix(err.Error(), "air: "))
+	}
+}
+
 func (p HandReading) apply(a *applier) error {
-	return a.l.set(classHand, &HandValue{Head: a.newHead(), Quantity: p.Quantity, Value: p.Value, Place: p.Place, Piece: p.Piece,
-		Instrument: p.Instrument, When: a.when(p.When)})
+	return a.l.set(classHand, &HandValue{Head: a.newHead(), Quantity: p.Quantity, Value: p.Value, WetC: p.WetC, PressureHPa: p.PressureHPa, Place: p.Place,
+		Piece: p.Piece, Instrument: p.Instrument, When: a.when(p.When)})
+}
+
+// bulbs gives the humidity in % of a ventilated hygrometer's two bulbs.
+func bulbs(dryC, wetC float64, pressureHPa *float64) (float64, error) {
+	p := air.StandardAtmosphere
+	if pressureHPa != nil {
+		p = units.Pascal(*pressureHPa * 100)
+	}
+	rh, err := air.HumidityFromWetBulb(units.Celsius(dryC), units.Celsius(wetC), p)
+	return float64(rh), err
+}
+
+// Of gives what a hand reading says of a quantity, in its unit; false where it says nothing. A temperature with a wet bulb says a humidity too.
+func (h *HandValue) Of(q sensors.Quantity) (float64, bool) {
+	if h.Quantity == q.String() {
+		return h.Value, true
+	}
+	if q == sensors.Humidity && h.WetC != nil {
+		if rh, err := bulbs(h.Value, *h.WetC, h.PressureHPa); err == nil {
+			return rh, true
+		}
+	}
+	return 0, false
 }
 
 // PlaceProbe says that a probe was taped to a piece (or put into its timber), or with Piece 0 taken off. A later placement of the same probe

@@ -30,6 +30,7 @@ type State struct {
 	Moisture     []Moisture  // by time
 	Hand         []HandValue // by time
 	Placements   []Placement // by probe, then From; [From, Until)
+	Bindings     []Binding   // the last of a node and of a probe holds; see Nodes
 	Calibrations []Calibration
 	Limits       []Limit          // all, each in force from its When to that of the next of its name
 	Acks         []Ack            // all; the last one of a key holds
@@ -141,6 +142,8 @@ func (s *State) add(e entity) {
 		s.Hand = append(s.Hand, *v)
 	case *Placement:
 		s.Placements = append(s.Placements, *v)
+	case *Binding:
+		s.Bindings = append(s.Bindings, *v)
 	case *Calibration:
 		s.Calibrations = append(s.Calibrations, *v)
 	case *Limit:

@@ -46,6 +46,7 @@ type Entry struct {
 	Bus         string // probes of one bus are read one after the other; empty is a bus of its own
 	Probe       sensors.Probe
 	Interval    time.Duration // between reads; 0 is 10 s
+	Steady      bool          // asked at its interval even while it is absent: asking costs nothing
 	WarmUp      time.Duration // readings this soon after the probe appeared are flagged
 	Calibration Calibration
 	Limits      map[sensors.Quantity]Limit // of those that differ from DefaultLimits
@@ -223,6 +224,9 @@ func (p *Poller) due(b *bus, mono int64) []*entry {
 // wait gives the time to the probe's next read: its interval, doubled with each failure in a row up to a longest.
 func (e *entry) wait(longest time.Duration) time.Duration {
 	d := e.Interval
+	if e.Steady {
+		return d
+	}
 	for i := int64(1); i < e.failures && d < longest; i++ {
 		d *= 2
 	}

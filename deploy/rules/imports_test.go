@@ -54,6 +54,7 @@ var rules = []rule{
 
 	{"=sensors", nil, nil, "anyone may name a Reading without pulling in a bus"},
 	{"sensors/sensortest", []string{"=" + module + "/sensors", "periph.io/x/conn/", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
+	{"sensors/mqtt/mqtttest", []string{"github.com/stretchr/testify/require"}, nil, "a broker for tests knows nothing of what is sent by it"},
 	{"sensors/drivers", []string{module + "/sensors", "periph.io/x/"}, nil, "the table of drivers is the one place that knows all chips and opens buses"},
 	{"sensors", []string{"=" + module + "/sensors", module + "/sensors/sensortest", module + "/sensors/tracefile", module + "/sensors/nodes", module + "/sensors/internal/",
 		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/", "github.com/eclipse/paho.mqtt.golang"},

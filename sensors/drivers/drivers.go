@@ -16,6 +16,7 @@ import (
 
 	"tackline/sensors"
 	"tackline/sensors/ds18b20"
+	"tackline/sensors/nodes"
 	"tackline/sensors/shed"
 	"tackline/sensors/sysfs"
 	"tackline/sensors/tracefile"
@@ -60,6 +61,8 @@ type Env struct {
 	// Resume gives the time in Unix milliseconds of the newest reading that is stored of a replayed probe; rows up to it are not given
 	// again. Nil replays from the beginning.
 	Resume func(probe string) int64
+	// Nodes is where the reports of wireless nodes come in; nil makes one that none comes to.
+	Nodes *nodes.Hub
 	// OpenI2C opens an I2C bus by number; nil opens the board's own.
 	OpenI2C func(number int) (i2c.BusCloser, error)
 }
@@ -88,6 +91,11 @@ func table() []line {
 	}
 	lines = append(lines, chips()...)
 	return append(lines, []line{
+		{Kind{"mqtt", "a wireless node, heard by an MQTT broker", []Option{
+			{"node", "number of the node; without it as bound in the job book", false}}}, checkNode, openNode},
+		{Kind{"push", "anything that can POST", []Option{
+			{"token_file", "file with the token of this probe", false},
+			{"node", "number of the node, where a gateway speaks for it; without both as bound in the job book", false}}}, checkNode, openNode},
 		{Kind{"replay", "a trace in a CSV file, each reading at its own time", []Option{
 			{"file", "path of the file", true},
 			{"columns", "mapping, such as air_c=north_outside_c,rh_pct=north_outside_rh_pct", false},
@@ -125,6 +133,9 @@ func New(env Env) *Set {
 	}
 	if env.Sys == "" {
 		env.Sys = "/sys"
+	}
+	if env.Nodes == nil {
+		env.Nodes = nodes.New(nil)
 	}
 	if env.Note == nil {
 		env.Note = func(string) {}

@@ -51,6 +51,8 @@ func TestEveryKindOpensWithItsChipAway(t *testing.T) {
 		{Spec{"ds18b20", "f", sensors.Surface, options("address", "28-0316a2791234", "bridge", "0x19")}, "i2c-1"},
 		{Spec{"mlx90614", "g", sensors.Surface, options("emissivity", "0.9")}, "i2c-1"},
 		{Spec{"timberpins", "h", sensors.Timber, options("series_ohm", "47e6", "curve", "120e6=12,2.14e6=20", "assume_c", "5")}, "i2c-1"},
+		{Spec{"mqtt", "foredeck", sensors.Surface, options("node", "a4c138f2")}, "mqtt foredeck"},
+		{Spec{"push", "north", sensors.Outdoors, options("token_file", "north.token")}, "push north"},
 	} {
 		o := open(t, s, c.spec)
 		require.Equal(t, c.bus, o.Bus)
@@ -73,6 +75,7 @@ func TestRefusals(t *testing.T) {
 		{Spec{"w1", "x", "loft", options("adress", "28-1")}, []string{`unknown place "loft"`, "address is missing", `unknown setting "adress"`}},
 		{Spec{"w1", "x", sensors.Air, options("address", "28-1")}, []string{"1-Wire address"}},
 		{Spec{"sysfs", "x", sensors.Air, options("device", "hwmon3")}, []string{"changes from boot to boot"}},
+		{Spec{"mqtt", "x", sensors.Air, options("node", "a\nb")}, []string{"no number of a node"}},
 		{Spec{"bme280", "x", sensors.Air, options("bus", "one")}, []string{`bus "one"`}},
 		{Spec{"bme280", "x", sensors.Air, options("address", "0x99")}, []string{`address "0x99"`}},
 		{Spec{"bme280", "x", sensors.Air, options("address", "0x44")}, []string{"0x76 or 0x77"}},

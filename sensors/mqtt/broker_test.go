@@ -2,12 +2,8 @@ package mqtt
 
 import (
 	"context"
-	"fmt"
 	"net"
 	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -16,82 +12,22 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/sensors"
+	"tackline/sensors/mqtt/mqtttest"
 	"tackline/sensors/nodes"
 )
 
-// broker is a real broker (Eclipse Mosquitto) on a loopback port of its own.
-type broker struct {
-	t    *testing.T
-	path string
-	conf string
-	port int64
-	cmd  *exec.Cmd
-}
-
-func findBroker(t *testing.T) string {
-	t.Helper()
-	for _, p := range []string{"mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"} {
-		if path, err := exec.LookPath(p); err == nil {
-			return path
-		}
-	}
-	require.Empty(t, os.Getenv("TACKLINE_REQUIRE"), "there is no mosquitto")
-	t.Skip("there is no mosquitto on this machine: install a broker of that name to run this")
-	return ""
-}
-
-func startBroker(t *testing.T, settings string) *broker {
-	t.Helper()
-	b := &broker{t: t, path: findBroker(t)}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	b.port = int64(l.Addr().(*net.TCPAddr).Port)
-	require.NoError(t, l.Close())
-	b.conf = filepath.Join(t.TempDir(), "broker.conf")
-	text := fmt.Sprintf("listener %d 127.0.0.1\n%s\n", b.port, settings)
-	if os.Getuid() == 0 {
-		text += "user root\n" // else it gives up the right to read the test's files
-	}
-	require.NoError(t, os.WriteFile(b.conf, []byte(text), 0o600))
-	t.Cleanup(b.kill)
-	b.start()
-	return b
-}
-
-func (b *broker) url() string { return fmt.Sprintf("mqtt://127.0.0.1:%d", b.port) }
-
-func (b *broker) start() {
-	b.t.Helper()
-	b.cmd = exec.Command(b.path, "-c", b.conf)
-	require.NoError(b.t, b.cmd.Start())
-	require.Eventually(b.t, func() bool {
-		c, err := net.Dial("tcp", fmt.Sprintf("127.0.0.1:%d", b.port))
-		if err == nil {
-			_ = c.Close()
-		}
-		return err == nil
-	}, 10*time.Second, 10*time.Millisecond, "the broker does not come up")
-}
-
-func (b *broker) kill() {
-	if b.cmd != nil {
-		_ = b.cmd.Process.Kill()
-		_ = b.cmd.Wait()
-		b.cmd = nil
-	}
-}
-
 // sender is a node, or its gateway.
-func (b *broker) sender(id string) paho3.Client {
-	o := paho3.NewClientOptions().AddBroker(fmt.Sprintf("tcp://127.0.0.1:%d", b.port)).SetClientID(id).SetAutoReconnect(false)
-	c := paho3.NewClient(o)
-	require.NoError(b.t, done(b.t.Context(), c.Connect()))
-	b.t.Cleanup(func() { c.Disconnect(0) })
+func sender(t *testing.T, b *mqtttest.Broker, id string) paho3.Client {
+	t.Helper()
+	c := paho3.NewClient(paho3.NewClientOptions().AddBroker(b.URL()).SetClientID(id).SetAutoReconnect(false))
+	require.NoError(t, done(t.Context(), c.Connect()))
+	t.Cleanup(func() { c.Disconnect(0) })
 	return c
 }
 
-func (b *broker) send(c paho3.Client, topic, payload string, retained bool) {
-	require.NoError(b.t, done(b.t.Context(), c.Publish(topic, 1, retained, payload)))
+func send(t *testing.T, c paho3.Client, topic, payload string, retained bool) {
+	t.Helper()
+	require.NoError(t, done(t.Context(), c.Publish(topic, 1, retained, payload)))
 }
 
 // station is a client with its hub and one bound probe.
@@ -101,13 +37,13 @@ type station struct {
 	probe *nodes.Probe
 }
 
-func listen(t *testing.T, b *broker, version string) *station {
+func listen(t *testing.T, b *mqtttest.Broker, version string) *station {
 	t.Helper()
 	hub := nodes.New(nil)
 	s := &station{hub: hub, probe: hub.Probe("bow", 0)}
 	hub.Bind(map[string]string{"mqtt:a4": "bow"})
 	var err error
-	s.Client, err = New(Options{Broker: b.url(), Version: version, Sink: hub, Status: "yard/tackline/status", Wait: 50 * time.Millisecond,
+	s.Client, err = New(Options{Broker: b.URL(), Version: version, Sink: hub, Status: "yard/tackline/status", Wait: 50 * time.Millisecond,
 		Topics: []Topic{climate(), {Filter: "yard/+/there", NodeLevel: 2, Online: true}}})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
@@ -137,25 +73,25 @@ func (s *station) hears(t *testing.T) []sensors.Reading {
 func TestBroker(t *testing.T) {
 	for _, version := range []string{V5, V311} {
 		t.Run(version, func(t *testing.T) {
-			b := startBroker(t, "allow_anonymous true")
-			b.kill()
+			b := mqtttest.Start(t, "allow_anonymous true")
+			b.Kill()
 			s := listen(t, b, version) // the first connect is tried as long as any other
 			require.Eventually(t, func() bool { return s.State().Problem != "" }, 10*time.Second, 5*time.Millisecond)
-			b.start()
+			b.Restart()
 			s.connected(t, 1)
 
 			for i := range int64(3) {
-				node := b.sender("node")
-				b.send(node, "yard/a4/climate", `{"t":12.5,"rh":71}`, false)
+				node := sender(t, b, "node")
+				send(t, node, "yard/a4/climate", `{"t":12.5,"rh":71}`, false)
 				got := s.hears(t)
 				require.Len(t, got, 2)
 				require.InDelta(t, 12.5, got[0].Value, 0)
 				require.True(t, got[0].At.IsZero())
-				b.send(node, "yard/zz/climate", `{"t":3}`, false)
+				send(t, node, "yard/zz/climate", `{"t":3}`, false)
 				require.Eventually(t, func() bool { return len(s.hub.Nodes()) == 2 }, 10*time.Second, 5*time.Millisecond, "a stranger is listed")
-				b.kill()
+				b.Kill()
 				require.Eventually(t, func() bool { return !s.State().Connected }, 10*time.Second, 5*time.Millisecond)
-				b.start()
+				b.Restart()
 				s.connected(t, i+2) // and has subscribed again, as the next round shows
 			}
 		})
@@ -165,10 +101,10 @@ func TestBroker(t *testing.T) {
 func TestRetainedOverARealBroker(t *testing.T) {
 	for _, version := range []string{V5, V311} {
 		t.Run(version, func(t *testing.T) {
-			b := startBroker(t, "allow_anonymous true")
-			node := b.sender("node")
-			b.send(node, "yard/a4/climate", `{"t":12.5}`, true)
-			b.send(node, "yard/b7/climate", `{"t":4,"time":"2026-01-14T06:30:00Z"}`, true)
+			b := mqtttest.Start(t, "allow_anonymous true")
+			node := sender(t, b, "node")
+			send(t, node, "yard/a4/climate", `{"t":12.5}`, true)
+			send(t, node, "yard/b7/climate", `{"t":4,"time":"2026-01-14T06:30:00Z"}`, true)
 			s := listen(t, b, version)
 			other := s.hub.Probe("stern", 0)
 			s.hub.Bind(map[string]string{"mqtt:a4": "bow", "mqtt:b7": "stern"})
@@ -179,7 +115,7 @@ func TestRetainedOverARealBroker(t *testing.T) {
 			got, err := other.Read(t.Context())
 			require.NoError(t, err)
 			require.Equal(t, time.Date(2026, 1, 14, 6, 30, 0, 0, time.UTC), got[0].At)
-			b.send(node, "yard/a4/climate", `{"t":13}`, true) // now it is said, and retained for others
+			send(t, node, "yard/a4/climate", `{"t":13}`, true) // now it is said, and retained for others
 			require.InDelta(t, 13, s.hears(t)[0].Value, 0)
 		})
 	}
@@ -188,15 +124,15 @@ func TestRetainedOverARealBroker(t *testing.T) {
 func TestWillAndAvailability(t *testing.T) {
 	for _, version := range []string{V5, V311} {
 		t.Run(version, func(t *testing.T) {
-			b := startBroker(t, "allow_anonymous true")
-			watch := b.sender("watch")
+			b := mqtttest.Start(t, "allow_anonymous true")
+			watch := sender(t, b, "watch")
 			words := make(chan string, 8)
 			require.NoError(t, done(t.Context(), watch.Subscribe("yard/tackline/status", 1, func(_ paho3.Client, m paho3.Message) { words <- string(m.Payload()) })))
 			s := listen(t, b, version)
 			require.Equal(t, "online", <-words)
 
 			var wire net.Conn
-			gateway := paho3.NewClient(paho3.NewClientOptions().AddBroker(fmt.Sprintf("tcp://127.0.0.1:%d", b.port)).SetClientID("a4").
+			gateway := paho3.NewClient(paho3.NewClientOptions().AddBroker(b.URL()).SetClientID("a4").
 				SetAutoReconnect(false).SetWill("yard/a4/there", "offline", 1, true).SetKeepAlive(2 * time.Second).
 				SetCustomOpenConnectionFn(func(u *url.URL, _ paho3.ClientOptions) (c net.Conn, err error) {
 					c, err = net.Dial("tcp", u.Host)
@@ -204,7 +140,7 @@ func TestWillAndAvailability(t *testing.T) {
 					return c, err
 				}))
 			require.NoError(t, done(t.Context(), gateway.Connect()))
-			b.send(gateway, "yard/a4/climate", `{"t":12.5}`, false)
+			send(t, gateway, "yard/a4/climate", `{"t":12.5}`, false)
 			s.hears(t)
 			require.NoError(t, wire.Close()) // the node vanishes without a word; the broker speaks its will
 			require.Eventually(t, func() bool {
@@ -217,19 +153,10 @@ func TestWillAndAvailability(t *testing.T) {
 }
 
 func TestWrongPasswordAndRefusedTopic(t *testing.T) {
-	path := findBroker(t)
-	passwd := filepath.Join(filepath.Dir(path), "../bin/mosquitto_passwd")
-	if _, err := os.Stat(passwd); err != nil {
-		t.Skip("there is no mosquitto_passwd beside the broker")
-	}
-	dir := t.TempDir()
-	file := filepath.Join(dir, "users")
-	require.NoError(t, os.WriteFile(file, nil, 0o600))
-	require.NoError(t, exec.Command(passwd, "-b", file, "shed", "canary").Run())
-	b := startBroker(t, "allow_anonymous false\npassword_file "+file)
+	b := mqtttest.Start(t, "allow_anonymous false\npassword_file "+mqtttest.Users(t, "shed", "canary"))
 	for _, version := range []string{V5, V311} {
 		open := func(password string) (State, error) {
-			c, err := New(Options{Broker: b.url(), Version: version, User: "shed", Password: password, Sink: nodes.New(nil), Topics: []Topic{climate()}})
+			c, err := New(Options{Broker: b.URL(), Version: version, User: "shed", Password: password, Sink: nodes.New(nil), Topics: []Topic{climate()}})
 			require.NoError(t, err)
 			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 			defer cancel()

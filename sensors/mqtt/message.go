@@ -86,9 +86,9 @@ func (t Topic) Check() error {
 	case t.NodeLevel == 0 && t.Node == "":
 		wrong = append(wrong, errors.New("it is not said where the node's number is: want node_level, or node as a JSON Pointer"))
 	}
-	for name, p := range map[string]string{"node": t.Node, "time": t.Time, "age": t.Age, "state": t.State} {
-		if err := CheckPointer(p); p != None && err != nil {
-			wrong = append(wrong, fmt.Errorf("%s: %w", name, err))
+	for _, p := range []struct{ name, pointer string }{{"node", t.Node}, {"time", t.Time}, {"age", t.Age}, {"state", t.State}} {
+		if err := CheckPointer(p.pointer); p.pointer != None && err != nil {
+			wrong = append(wrong, fmt.Errorf("%s: %w", p.name, err))
 		}
 	}
 	for _, f := range t.Fields {

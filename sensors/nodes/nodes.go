@@ -256,3 +256,13 @@ func (h *Hub) Forgotten() int64 {
 	defer h.mu.Unlock()
 	return h.overflow
 }
+
+// Waiting gives how many readings of a probe wait for the poller.
+func (h *Hub) Waiting(probe string) int64 {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if p := h.probes[probe]; p != nil {
+		return int64(len(p.queue))
+	}
+	return 0
+}
