@@ -293,8 +293,15 @@ func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin) []Reason {
 	return reasons
 }
 
-// clockTime gives an instant as a time of day in the shed's zone, with the day where it is not today.
+// clockTime gives an instant as a time of day in the shed's zone, with the day where it is not today. While the clock is not set it can only
+// be told from now.
 func clockTime(s *Situation, at units.Instant) string {
+	if !s.ClockSet {
+		if at < s.At {
+			return span(float64(s.At-at)) + " ago"
+		}
+		return span(float64(at-s.At)) + " from now"
+	}
 	zone := s.Zone
 	if zone == nil {
 		zone = time.UTC

@@ -107,6 +107,17 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 	return messages, nil
 }
 
+// shift moves the wall times that are remembered, after the clock was set: what began and what waits keeps its distance from the present.
+func (a *alerting) shift(ctx context.Context, by time.Duration) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.state.Version == 0 {
+		return nil
+	}
+	a.state = a.state.Shift(by)
+	return a.outbox.Put(ctx, a.state, nil, a.d.now())
+}
+
 // keep stores the state as it is.
 func (a *alerting) keep(ctx context.Context) error {
 	a.mu.Lock()

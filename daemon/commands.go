@@ -84,6 +84,9 @@ func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jo
 	if who == "" {
 		who = "shed"
 	}
+	if _, ok := p.(jobbook.ClockFound); ok { // by itself it would part what people said from the readings
+		return jobbook.Result{}, &jobbook.Invalid{Kind: p.Kind(), Fields: []jobbook.FieldError{{Field: "kind", Problem: "is for the daemon alone: POST /api/v1/clock sets the clock"}}}
+	}
 	if err := d.wireless.checkBinding(p); err != nil {
 		return jobbook.Result{}, err
 	}

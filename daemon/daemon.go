@@ -36,7 +36,7 @@ import (
 type Daemon struct {
 	o        Options
 	log      *slog.Logger
-	clock    clock.Clock
+	clock    *clock.Kept
 	store    *store.Store
 	book     *jobbook.Book
 	systems  config.Library
@@ -51,13 +51,15 @@ type Daemon struct {
 	server   *http.Server
 	listen   net.Listener
 
-	life   context.Context // ends with Stop
-	end    context.CancelFunc
-	nudges chan struct{} // a command came in: assess now
-	latest atomic.Pointer[Moment]
-	beats  beats
-	errs   partErrors
-	loop   loopState
+	life    context.Context // ends with Stop
+	end     context.CancelFunc
+	nudges  chan struct{} // a command came in: assess now
+	telling sync.Mutex    // guards told
+	told    *toldClock    // who has set the clock, until the loop takes it over
+	latest  atomic.Pointer[Moment]
+	beats   beats
+	errs    partErrors
+	loop    loopState
 
 	stored atomic.Int64 // good readings that reached the disk
 	pulse  *heartbeat.Heart
@@ -71,7 +73,7 @@ type loopState struct {
 	commitAt   int64 // ms since boot
 	assessed   int64 // minute of the last assessment
 	assessedAt int64 // ms since boot
-	savedAt    int64 // wall ms of the last advice kept
+	savedAt    int64 // ms since boot of the last advice kept
 	savedGist  string
 	boot       string
 	swept      int64 // day of the last sweep, since 1970
@@ -83,7 +85,7 @@ func New(o Options) (_ *Daemon, err error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
-	d := &Daemon{o: o, log: o.Log, clock: o.Clock, nudges: make(chan struct{}, 1)}
+	d := &Daemon{o: o, log: o.Log, nudges: make(chan struct{}, 1)}
 	d.life, d.end = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
@@ -94,11 +96,13 @@ func New(o Options) (_ *Daemon, err error) {
 	if d.systems, err = c.LoadSystems(); err != nil {
 		return nil, err
 	}
-	if d.clock == nil {
-		if d.clock, err = clockOf(c); err != nil {
+	board := o.Clock
+	if board == nil {
+		if board, err = clockOf(c); err != nil {
 			return nil, err
 		}
 	}
+	d.clock = clock.NewKept(board)
 	if err = os.MkdirAll(c.Shed.Data, 0o750); err != nil {
 		return nil, fmt.Errorf("daemon: data folder: %w", err)
 	}
@@ -110,6 +114,9 @@ func New(o Options) (_ *Daemon, err error) {
 	}
 	if aside := d.store.SetAside(); aside != "" {
 		d.log.Error("readings.db was damaged: it was set aside and a new one begun; jobs and records are whole", "aside", aside)
+	}
+	if err = d.resumeClock(d.life); err != nil {
+		return nil, err
 	}
 	if err = d.assemble(); err != nil {
 		return nil, err
@@ -308,4 +315,7 @@ func traceStart(c *config.Config, p config.Probe) (int64, bool) {
 }
 
 // free tells whether time goes as fast as it can.
-func (d *Daemon) free() bool { _, ok := d.clock.(*clock.Free); return ok }
+func (d *Daemon) free() bool {
+	f, ok := d.clock.Board().(interface{ Free() bool })
+	return ok && f.Free()
+}

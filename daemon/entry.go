@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"time"
 
 	"tackline/daemon/alert"
 	"tackline/daemon/jobbook"
@@ -39,6 +40,7 @@ func (d *Daemon) entries(page http.Handler) http.Handler {
 	mux.Handle("POST /api/v1/push", d.wireless.push)
 	mux.HandleFunc("GET /seen/{token}", d.alerts.answerSeen)
 	mux.HandleFunc("POST /seen/{token}", d.alerts.answerSeen)
+	mux.HandleFunc("POST /api/v1/clock", d.takeClock)
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if _, pattern := mux.Handler(r); pattern != "" {
@@ -47,6 +49,33 @@ func (d *Daemon) entries(page http.Handler) http.Handler {
 		}
 		page.ServeHTTP(w, r)
 	})
+}
+
+// clockEntry is a phone's time for a board whose clock is not set.
+type clockEntry struct {
+	Who  string    `json:"who"`
+	Time time.Time `json:"time"` // of the phone, as the request was sent, RFC 3339
+}
+
+// takeClock sets the clock from a phone. 409 where a time server has vouched for it.
+func (d *Daemon) takeClock(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, entryLimit)
+	var in clockEntry
+	dec := json.NewDecoder(r.Body)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&in); err != nil {
+		problem(w, http.StatusBadRequest, fmt.Sprintf("the body is not {who, time}: %v", err))
+		return
+	}
+	var invalid *jobbook.Invalid
+	switch err := d.SetClock(r.Context(), in.Who, in.Time); {
+	case err == nil:
+		answer(w, http.StatusAccepted, map[string]any{"time": in.Time.UTC()})
+	case errors.As(err, &invalid):
+		problem(w, http.StatusUnprocessableEntity, err.Error())
+	default:
+		problem(w, http.StatusConflict, err.Error())
+	}
 }
 
 func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {

@@ -28,6 +28,7 @@ const (
 func (d *Daemon) work(ctx context.Context) error {
 	watchdog := d.notifier()
 	for ctx.Err() == nil {
+		d.turnClock(ctx)
 		stamp := d.clock.Now()
 		d.bootChanged(ctx, stamp)
 		next := d.poller.Step(ctx, stamp)
@@ -161,14 +162,18 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	if err != nil {
 		return err
 	}
-	if err := d.keepAdvice(ctx, a, stamp.Wall); err != nil && d.errs.set("advice", err) { // a full card must not keep a phone from ringing
+	if err := d.keepAdvice(ctx, a, stamp); err != nil && d.errs.set("advice", err) { // a full card must not keep a phone from ringing
 		d.log.Error("advice could not be kept; it is made and told all the same", "error", err)
 	} else if err == nil {
 		d.errs.set("advice", nil)
 	}
 	m := Moment{At: time.UnixMilli(stamp.Wall).UTC(), Situation: s, Advice: a}
 	d.latest.Store(&m)
-	conditions := append(assess.Conditions(a, s.Limits, d.o.Config.Shed.Zone), d.conditions(stamp)...)
+	zone := d.o.Config.Shed.Zone
+	if !stamp.State.Trusted() {
+		zone = nil // no time of day can be told
+	}
+	conditions := append(assess.Conditions(a, s.Limits, zone), d.conditions(stamp)...)
 	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
 		d.log.Error("alerts could not be kept; they are decided again", "error", err)
 		d.errs.set("alerts", err)
@@ -198,21 +203,24 @@ func (d *Daemon) sweep(ctx context.Context, stamp clock.Stamp) {
 	}
 }
 
-// keepAdvice stores an advice when what it says has changed, and every quarter of an hour. The margin's trend is left out: it can be made
+// keepAdvice stores an advice when what it says has changed, and every quarter of an hour that has passed, by no wall clock. The margin's trend is left out: it can be made
 // again from the readings.
-func (d *Daemon) keepAdvice(ctx context.Context, a advisor.Advice, now int64) error {
+func (d *Daemon) keepAdvice(ctx context.Context, a advisor.Advice, stamp clock.Stamp) error {
 	gist := gistOf(a)
-	if gist == d.loop.savedGist && now-d.loop.savedAt < adviceEvery {
+	if !stamp.State.Trusted() { // it would stand at a wrong time; it can be made again from the readings once they are dated
+		return nil
+	}
+	if gist == d.loop.savedGist && stamp.Mono-d.loop.savedAt < adviceEvery && stamp.Mono >= d.loop.savedAt {
 		return nil
 	}
 	b, err := EncodeAdvice(a)
 	if err != nil {
 		return err
 	}
-	if err := d.store.SaveAdvice(ctx, now, b); err != nil {
+	if err := d.store.SaveAdvice(ctx, stamp.Wall, b); err != nil {
 		return fmt.Errorf("daemon: keep advice: %w", err)
 	}
-	d.loop.savedGist, d.loop.savedAt = gist, now
+	d.loop.savedGist, d.loop.savedAt = gist, stamp.Mono
 	return nil
 }
 

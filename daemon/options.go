@@ -20,6 +20,7 @@ type Options struct {
 	Log     *slog.Logger // nil logs nothing
 	Clock   clock.Clock  // nil: by the config
 	Shed    *shed.Shed   // what probes of kind shed measure; nil: by the config's seed
+	ShedNow func() int64 // the present in that shed, Unix ms, where the board's clock may be wrong; nil: the clock's
 	Notice  string       // a sentence at the head of every page and record, such as that all is simulated
 	Listen  string       // where the page listens; "" is the config's. Port 0 takes a free one, see Addr
 

@@ -15,7 +15,7 @@ import (
 // open opens the probes of the config. A chip that does not answer is no error; a setting that cannot be is, and names its line.
 func (d *Daemon) open() ([]poll.Entry, error) {
 	c := &d.o.Config
-	d.drivers = drivers.New(drivers.Env{Now: func() int64 { return d.clock.Now().Wall }, Sys: c.Shed.Sys, Zone: c.Shed.Zone, Dir: c.Dir(),
+	d.drivers = drivers.New(drivers.Env{Now: func() int64 { return d.clock.Now().Wall }, ShedNow: d.o.ShedNow, Sys: c.Shed.Sys, Zone: c.Shed.Zone, Dir: c.Dir(),
 		Shed: d.o.Shed, Resume: d.resume, Nodes: d.wireless.hub,
 		Note: func(text string) { d.log.Info(text) }})
 	var entries []poll.Entry

@@ -114,6 +114,32 @@ func (s State) Encode() ([]byte, error) {
 	return b, nil
 }
 
+// Shift moves every wall time in the state by a length: the clock was off by that, and what it remembers keeps its distance from the present.
+// Holds, repeats and snoozes run by elapsed time and are not touched.
+func (s State) Shift(by time.Duration) State {
+	s = s.clone()
+	move := func(t *time.Time) {
+		if !t.IsZero() {
+			*t = t.Add(by)
+		}
+	}
+	for _, e := range s.Keys {
+		move(&e.Since)
+	}
+	for _, g := range s.Groups {
+		move(&g.Since)
+		move(&g.AckedAt)
+	}
+	for i := range s.Held {
+		h := &s.Held[i]
+		move(&h.Until)
+		move(&h.Ended)
+		move(&h.Message.At)
+		move(&h.Message.Since)
+	}
+	return s
+}
+
 func (s State) clone() State {
 	s.Keys, s.Groups, s.Held = maps.Clone(s.Keys), maps.Clone(s.Groups), slices.Clone(s.Held)
 	if s.Keys == nil {

@@ -19,12 +19,10 @@ const (
 )
 
 // Conditions says what a phone should hear of, from an advice alone: windows, and what threatens a coat. Every thing that holds is in it,
-// every time; whether it is told is alert's to decide. Zone is the shed's, for the times in the texts.
+// every time; whether it is told is alert's to decide. Zone is the shed's, for the times in the texts; nil while the clock is not set: then
+// times are told from now.
 func Conditions(a advisor.Advice, limits advisor.Limits, zone *time.Location) []alert.Condition {
 	t := teller{at: a.At.Time(), zone: zone, limits: limits}
-	if zone == nil {
-		t.zone = time.UTC
-	}
 	for i := range a.Coats {
 		t.coat(&a.Coats[i], pieceOf(a, a.Coats[i].Piece))
 	}
@@ -56,16 +54,32 @@ type teller struct {
 
 func (t *teller) add(c alert.Condition) { t.out = append(t.out, c) }
 
-// clock gives a time of day, with the day where it is not today.
+// clock gives a time of day, with the day where it is not today; without a zone, how far off it is.
 func (t *teller) clock(at units.Instant) string {
 	if !at.Known() {
 		return "later than two days from now"
+	}
+	if t.zone == nil {
+		if off := at.Time().Sub(t.at).Round(time.Minute); off >= 0 {
+			return fmt.Sprintf("%s from now", minutes(off))
+		} else {
+			return fmt.Sprintf("%s ago", minutes(-off))
+		}
 	}
 	x := at.Time().In(t.zone)
 	if y, m, d := t.at.In(t.zone).Date(); x.Year() == y && x.Month() == m && x.Day() == d {
 		return x.Format("15:04")
 	}
 	return x.Format("Mon 15:04")
+}
+
+// minutes gives a length of time as 40 min or 2 h 5 min.
+func minutes(d time.Duration) string {
+	m := int64(d / time.Minute)
+	if m < 100 {
+		return fmt.Sprintf("%d min", m)
+	}
+	return fmt.Sprintf("%d h %d min", m/60, m%60)
 }
 
 func (t *teller) coat(c *advisor.CoatAdvice, p *advisor.PieceAdvice) {

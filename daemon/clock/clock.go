@@ -138,6 +138,9 @@ func (c *Free) Now() Stamp {
 	return Stamp{Wall: c.now, Mono: c.now - c.start, Boot: "simulated", State: Simulated}
 }
 
+// Free says that no real time passes in Wait.
+func (c *Free) Free() bool { return true }
+
 // Wait puts the clock forward to until, never back, and returns at once.
 func (c *Free) Wait(ctx context.Context, until int64) error {
 	if err := ctx.Err(); err != nil {

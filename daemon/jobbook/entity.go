@@ -34,7 +34,9 @@ type Head struct {
 	Rev       int64  `json:"rev"`                 // 1 when made, one more with each change
 	Seq       int64  `json:"seq"`                 // of the row that changed it last
 	Who       string `json:"who"`                 // entered it
-	Entered   int64  `json:"entered_ms"`          // wall time of that row, as the clock showed it
+	Entered   int64  `json:"entered_ms"`          // wall time of the row that made it; moved with its clock, see ClockFound
+	Boot      string `json:"boot,omitempty"`      // of that row
+	Unset     bool   `json:"unset,omitempty"`     // the clock was not set then, so Entered may be wrong by any amount
 	Withdrawn int64  `json:"withdrawn,omitempty"` // seq of the undo that took it back; State leaves it out then
 }
 
@@ -47,6 +49,7 @@ type When struct {
 	MS   int64  `json:"ms"`
 	Boot string `json:"boot,omitempty"`    // not "": said while that boot's clock was unset, so MS may be wrong by any amount
 	Said int64  `json:"said_ms,omitempty"` // MS as it was before a ClockFound moved it
+	Set  string `json:"set,omitempty"`     // boot in which it was said while the clock was set, or since found
 }
 
 // Sure tells whether the clock was set when the time was said, or the time has been moved since.
@@ -229,6 +232,8 @@ type Clock struct {
 	Boot     string `json:"boot"`
 	OffsetMS int64  `json:"offset_ms"` // true less shown
 	How      string `json:"how"`
+	LeadMS   int64  `json:"lead_ms,omitempty"` // as ClockFound has it
+	All      bool   `json:"all,omitempty"`
 }
 
 // newEntity gives an empty entity of a class, nil for an unknown one.

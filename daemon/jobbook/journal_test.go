@@ -234,6 +234,32 @@ func TestClockFound(t *testing.T) {
 	d.checkWhole()
 }
 
+// A clock that seemed set is set again: what was said in that boot keeps its distance from the present; what was said in another stays.
+func TestClockFoundAll(t *testing.T) {
+	d := newDesk(t)
+	job := d.job()
+	piece := d.piece(job)
+	ctx := context.Background()
+	at := Stamp{Wall: morning + 3*hour, Mono: 5000, Boot: "boot-2", Clock: ClockRTC}
+	started, err := d.b.Do(ctx, Command{Who: "Ann", At: at, Payload: StartCoat{CoatData: coatData(piece)}})
+	require.NoError(t, err)
+	d.do(ClockFound{Boot: "boot-2", OffsetMS: -hour, How: "time server", LeadMS: 17})
+	c, _ := d.state().Coat(started.ID)
+	require.Equal(t, morning+3*hour, c.Started.MS, "the clock was set, and is only said to be unset in that boot")
+	for _, by := range []int64{-2 * hour, 365 * 24 * hour} {
+		before, _ := d.state().Coat(started.ID)
+		d.do(ClockFound{Boot: "boot-2", OffsetMS: by, How: "time server", LeadMS: 18, All: true})
+		c, _ = d.state().Coat(started.ID)
+		require.Equal(t, before.Started.MS+by, c.Started.MS)
+		require.Equal(t, before.Entered+by, c.Entered)
+		require.Equal(t, morning+3*hour, c.Started.Said)
+	}
+	require.Equal(t, morning+minute, d.state().Jobs[0].Begins.MS)
+	require.Len(t, d.state().Found, 3)
+	require.Equal(t, int64(18), d.state().Found[2].LeadMS)
+	d.checkWhole()
+}
+
 // sumByHand builds the hash of a row from the documented form alone.
 func sumByHand(e Entry) []byte {
 	b := []byte("tackline journal row 1\n")

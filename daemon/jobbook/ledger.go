@@ -169,7 +169,7 @@ type applier struct {
 }
 
 func (a *applier) newHead() Head {
-	return Head{ID: a.e.Seq, Who: a.e.Who, Entered: a.e.At.Wall}
+	return Head{ID: a.e.Seq, Who: a.e.Who, Entered: a.e.At.Wall, Boot: a.e.At.Boot, Unset: a.e.At.Clock == ClockUnsynced}
 }
 
 // when gives a time as said: 0 is the time of the row. While the clock is unset it belongs to the boot.
@@ -182,8 +182,12 @@ func (a *applier) when(ms int64) When {
 
 func (a *applier) fixed(ms int64) When {
 	w := When{MS: ms}
-	if ms != 0 && a.e.At.Clock == ClockUnsynced {
+	switch {
+	case ms == 0:
+	case a.e.At.Clock == ClockUnsynced:
 		w.Boot = a.e.At.Boot
+	default:
+		w.Set = a.e.At.Boot
 	}
 	return w
 }

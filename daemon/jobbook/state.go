@@ -35,6 +35,7 @@ type State struct {
 	Limits       []Limit          // all, each in force from its When to that of the next of its name
 	Acks         []Ack            // all; the last one of a key holds
 	Clocks       map[string]int64 // boot -> true less shown, ms, of boots that began with an unset clock
+	Found        []Clock          // how each of them was found, oldest first
 	Frozen       []FrozenInfo     // the newest of a coat is the one that holds
 }
 
@@ -152,6 +153,7 @@ func (s *State) add(e entity) {
 		s.Acks = append(s.Acks, *v)
 	case *Clock:
 		s.Clocks[v.Boot] = v.OffsetMS
+		s.Found = append(s.Found, *v)
 	case *FrozenInfo:
 		s.Frozen = append(s.Frozen, *v)
 	}

@@ -75,6 +75,7 @@ type entry struct {
 	appeared int64 // when the probe was first read since it was last away
 	channels map[sensors.Quantity]*channel
 	moved    int64 // when any quantity last changed, on the axis of its readings
+	own      bool  // its newest reading had a time of its own
 	state    State
 	lines    lines
 }

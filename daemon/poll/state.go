@@ -70,7 +70,7 @@ func (e *entry) seen(rec Record) {
 	switch {
 	case i < 0:
 		e.state.Latest = append(e.state.Latest, l)
-	case e.state.Latest[i].At <= l.At:
+	case !rec.Own || e.state.Latest[i].At <= l.At: // what the board stamps comes in order, wherever its clock is set
 		e.state.Latest[i] = l
 	}
 }
@@ -79,6 +79,7 @@ func (e *entry) seen(rec Record) {
 func (e *entry) count(rec Record) {
 	s := &e.state
 	s.Counts[rec.Status]++
+	e.own = rec.Own
 	if rec.Status.Usable() {
 		s.LastOK, s.LastOKMono = max(s.LastOK, rec.At), max(s.LastOKMono, rec.Mono)
 	}
@@ -124,4 +125,23 @@ func (p *Poller) SetCalibration(probe string, c Calibration) error {
 		}
 	}
 	return fmt.Errorf("poll: no probe %q", probe)
+}
+
+// Shift moves what was stamped by the board's clock so far by ms: the clock was found to be off by that.
+func (p *Poller) Shift(ms int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, e := range p.entries {
+		if s := &e.state; !e.own {
+			for i := range s.Latest {
+				s.Latest[i].At += ms
+			}
+			if s.LastOK != 0 {
+				s.LastOK += ms
+			}
+		}
+		if e.state.LastErrorAt != 0 {
+			e.state.LastErrorAt += ms
+		}
+	}
 }

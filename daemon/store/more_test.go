@@ -123,6 +123,66 @@ func TestRedate(t *testing.T) {
 	check(open(t, path))
 }
 
+// A clock that seemed set is set again, two ways, while readings come: nothing is lost, doubled or out of its place, and another boot stays.
+func TestRedateAll(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "readings.db")
+	s := open(t, path)
+	const year = 365 * 24 * hourMs
+	lead := int64(0)
+	var all []Row
+	write := func(from, to int64, boot string, clock Clock) {
+		for at := from; at < to; at += 60_000 {
+			row := Row{Probe: "a", Place: "air", Quantity: sensors.Temperature, At: at + lead, Mono: at - t0 + 5000, Boot: boot, Clock: clock,
+				Raw: float64(at-t0) / 60_000, Value: float64(at-t0) / 60_000}
+			require.NoError(t, s.Append(ctx, []Row{row}))
+			require.NoError(t, s.Commit(ctx))
+			row.At = at
+			all = append(all, row)
+		}
+	}
+	at := t0 + 2*hourMs
+	write(t0, at, "old", ClockSynced)
+	for i, by := range []int64{-2 * hourMs, 3 * 24 * hourMs, -year, year - 70*hourMs} {
+		to := at + 100*minuteMs
+		write(at, to, "new", ClockRTC)
+		at = to
+		moved, err := s.RedateAll(ctx, "new", by)
+		require.NoError(t, err)
+		require.Equal(t, int64(100*(i+1)), moved)
+		lead += by
+		for k := range all { // readings keep their distance from the present of their boot
+			if all[k].Boot == "new" {
+				require.Equal(t, ClockRTC, all[k].Clock)
+			}
+		}
+	}
+	require.Zero(t, lead)
+	write(at, at+100*minuteMs, "new", ClockSynced)
+	check := func(s *Store) {
+		got := raw(t, s, "a", sensors.Temperature, 0, math.MaxInt64)
+		require.Len(t, got, len(all))
+		for i := range got {
+			require.Equal(t, all[i].At, got[i].At)
+			require.Equal(t, all[i].Value, got[i].Value)
+			require.Equal(t, all[i].Boot, got[i].Boot)
+			require.True(t, got[i].Clock.Trusted())
+		}
+		buckets, err := s.Range(ctx, "a", sensors.Temperature, t0, at+100*minuteMs, 20)
+		require.NoError(t, err)
+		sameBuckets(t, bruteForce(all, buckets), buckets)
+	}
+	check(s)
+	got, clock, ok := s.Boot("new")
+	require.True(t, ok)
+	require.Equal(t, ClockSynced, clock)
+	require.InDelta(t, t0-5000, got, 500)
+	_, _, ok = s.Boot("never")
+	require.False(t, ok)
+	require.NoError(t, s.Integrity(ctx))
+	require.NoError(t, s.Close())
+	check(open(t, path))
+}
+
 func TestRedateIsFinishedByOpen(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "readings.db")
 	s := open(t, path)
@@ -132,7 +192,7 @@ func TestRedateIsFinishedByOpen(t *testing.T) {
 		require.NoError(t, s.Commit(ctx))
 	}
 	s.writing.Lock()
-	n, err := s.beginRedate(ctx, "b", 1000*hourMs+5)
+	n, err := s.beginRedate(ctx, "b", 1000*hourMs+5, false)
 	s.writing.Unlock()
 	require.NoError(t, err)
 	require.Equal(t, int64(60), n) // the open hour

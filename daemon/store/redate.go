@@ -16,12 +16,22 @@ const redateStep = 48
 //
 // It returns how many were moved, 0 where the boot has none. Offset 0 only marks them as trusted.
 func (s *Store) Redate(ctx context.Context, boot string, offsetMs int64) (moved int64, err error) {
+	return s.date(ctx, boot, offsetMs, false)
+}
+
+// RedateAll moves all readings that the board stamped in a boot, those of a clock that seemed set too: the clock was set again, and everything
+// keeps its distance from the present. Readings whose time is their source's own stay. Else it is as Redate.
+func (s *Store) RedateAll(ctx context.Context, boot string, offsetMs int64) (moved int64, err error) {
+	return s.date(ctx, boot, offsetMs, true)
+}
+
+func (s *Store) date(ctx context.Context, boot string, offsetMs int64, all bool) (moved int64, err error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	if err := s.commit(ctx, false); err != nil {
 		return 0, err
 	}
-	moved, err = s.beginRedate(ctx, boot, offsetMs)
+	moved, err = s.beginRedate(ctx, boot, offsetMs, all)
 	if err != nil {
 		return moved, fmt.Errorf("store: redate boot %s: %w", boot, err)
 	}
@@ -33,15 +43,21 @@ func (s *Store) Redate(ctx context.Context, boot string, offsetMs int64) (moved 
 }
 
 // beginRedate makes the new stretches and moves what is not sealed yet, in one transaction.
-func (s *Store) beginRedate(ctx context.Context, boot string, offsetMs int64) (moved int64, err error) {
+func (s *Store) beginRedate(ctx context.Context, boot string, offsetMs int64, all bool) (moved int64, err error) {
 	s.mem.Lock()
 	defer s.mem.Unlock() // the tail must not change between its move on disk and in memory
 	type move struct{ from, to int32 }
 	var moves []move
-	for _, id := range s.reg.stretches[stretchKey{boot, ClockUnsynced}] {
-		if old := s.reg.stretch[id-1]; old.movedTo == 0 {
-			to := s.reg.addStretch(stretchInfo{stretchKey: stretchKey{boot, ClockRedated}, lead: old.lead, shift: old.shift + offsetMs})
-			moves = append(moves, move{id, to})
+	first := int64(-1) // hour of the earliest reading that moves and whose block is not marked
+	for i, n := int32(0), int32(len(s.reg.stretch)); i < n; i++ {
+		old := s.reg.stretch[i]
+		if old.boot != boot || boot == "" || old.movedTo != 0 || old.lead == 0 || !all && old.clock != ClockUnsynced {
+			continue
+		}
+		to := s.reg.addStretch(stretchInfo{stretchKey: stretchKey{boot, ClockRedated}, lead: old.lead, shift: old.shift + offsetMs})
+		moves = append(moves, move{i + 1, to})
+		if begun := max(0, floorDiv(old.lead+old.shift, hourMs)); all && (first < 0 || begun < first) {
+			first = begun
 		}
 	}
 	if len(moves) == 0 {
@@ -55,6 +71,11 @@ func (s *Store) beginRedate(ctx context.Context, boot string, offsetMs int64) (m
 	err = s.inTx(ctx, func(tx *sql.Tx) error {
 		if err := u.save(ctx, tx); err != nil {
 			return err
+		}
+		if first >= 0 { // so that redateBlocks, or the next Open, finds the blocks
+			if _, err := tx.ExecContext(ctx, `UPDATE block SET untrusted = 1 WHERE id >= ?`, blockID(first, 0)); err != nil {
+				return err
+			}
 		}
 		for _, m := range moves {
 			if _, err := tx.ExecContext(ctx, `UPDATE stretch SET moved_to = ? WHERE id = ?`, m.to, m.from); err != nil {
@@ -216,7 +237,7 @@ func (s *Store) redateSome(ctx context.Context, names *names, ids []int64) (move
 				groups[to] = append(groups[to], x)
 				moved++
 			}
-			if len(stay) == len(old) {
+			if len(stay) == len(old) && !names.allTrusted(stay) {
 				continue
 			}
 			if err := st.writeHour(ctx, names, id, stay); err != nil {
@@ -242,4 +263,27 @@ func (s *Store) redateSome(ctx context.Context, names *names, ids []int64) (move
 	s.reg.extend(m.spans)
 	s.state.Damaged += m.damaged
 	return moved, nil
+}
+
+func (n *names) allTrusted(all []sample) bool {
+	for i := range all {
+		if !n.trusted(all[i].stretch) {
+			return false
+		}
+	}
+	return true
+}
+
+// Boot gives what the readings of a boot went by that were stamped last: the lead of the wall clock over the time since boot, in ms, and who
+// vouched for it. ok is false where no reading of that boot was stamped by the board.
+func (s *Store) Boot(boot string) (leadMs int64, clock Clock, ok bool) {
+	s.mem.RLock()
+	defer s.mem.RUnlock()
+	for i := len(s.reg.stretch) - 1; i >= 0 && boot != ""; i-- {
+		st := s.reg.stretch[i]
+		if st.boot == boot && st.lead != 0 && st.movedTo == 0 {
+			return st.lead + st.shift, st.clock, true
+		}
+	}
+	return 0, 0, false
 }

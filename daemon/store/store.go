@@ -31,7 +31,7 @@ const (
 	ClockRTC      Clock = 2 // kept by a battery
 	ClockManual   Clock = 3 // set by a person
 	ClockUnsynced Clock = 4 // not set: the time may be wrong by any amount
-	ClockRedated  Clock = 5 // was not set, and has been dated anew since (see Redate)
+	ClockRedated  Clock = 5 // was not set, or set wrong, and has been dated anew since (see Redate, RedateAll)
 )
 
 // Trusted tells whether times under this state may be shown and sent as true.

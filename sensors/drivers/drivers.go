@@ -58,6 +58,8 @@ type Env struct {
 	Note func(string)
 	// Shed is the shed that probes of kind shed measure; nil makes one from their options.
 	Shed *shed.Shed
+	// ShedNow is the present in a simulated shed where that is not Now: the board's clock may be wrong, the shed's never is. Nil is Now.
+	ShedNow func() int64
 	// Resume gives the time in Unix milliseconds of the newest reading that is stored of a replayed probe; rows up to it are not given
 	// again. Nil replays from the beginning.
 	Resume func(probe string) int64

@@ -187,7 +187,11 @@ func openShed(s *Set, spec Spec) (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	p, err := of.Probe(spec.Place, spec.Name, s.env.Now, bias)
+	now := s.env.ShedNow
+	if now == nil {
+		now = s.env.Now
+	}
+	p, err := of.Probe(spec.Place, spec.Name, now, bias)
 	if err != nil {
 		return Opened{}, err
 	}

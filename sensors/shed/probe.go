@@ -60,6 +60,11 @@ func (p *Probe) Read(ctx context.Context) ([]sensors.Reading, error) {
 		return nil, fmt.Errorf("shed: closed: %w", sensors.ErrAbsent)
 	}
 	at := p.now()
+	for _, e := range p.shed.o.Events {
+		if e.Kind == ProbeDead && e.Probe == p.name && float64(at)/1000 >= e.From && float64(at)/1000 < e.To {
+			return nil, fmt.Errorf("shed: the cable is out: %w", sensors.ErrAbsent)
+		}
+	}
 	t := p.shed.Truth(at)
 	var out []sensors.Reading
 	add := func(q sensors.Quantity, v float64, c chip) {

@@ -18,6 +18,7 @@ const (
 	DoorOpen  EventKind = "door open"   // Size is the air changes per hour meanwhile
 	ColdSnap  EventKind = "cold snap"   // outdoors colder by Size kelvin
 	Steam     EventKind = "steam"       // wet work: Size is grams of water vapour an hour
+	ProbeDead EventKind = "probe dead"  // the probe named Probe does not answer; the shed itself does not notice
 )
 
 // Event is one of them.
@@ -25,6 +26,7 @@ type Event struct {
 	Kind     EventKind
 	From, To float64 // Unix seconds
 	Size     float64 // see the kind
+	Probe    string  // of ProbeDead
 }
 
 // Heater is a heater with a thermostat. It runs at SetC in the hours of work and at FrostC outside them.
@@ -118,7 +120,7 @@ func New(o Options) (*Shed, error) {
 	for i, e := range o.Events {
 		need(e.To > e.From, "event %d (%s) ends before it begins", i+1, e.Kind)
 		switch e.Kind {
-		case HeaterOff, SunOnHull, DoorOpen, ColdSnap, Steam:
+		case HeaterOff, SunOnHull, DoorOpen, ColdSnap, Steam, ProbeDead:
 		default:
 			need(false, "event %d: unknown kind %q", i+1, e.Kind)
 		}

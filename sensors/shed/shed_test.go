@@ -107,7 +107,7 @@ func TestEvents(t *testing.T) {
 	at := time.Date(2026, 1, 14, 9, 0, 0, 0, time.UTC)
 	event := func(kind EventKind, size float64) *Shed {
 		return open(t, func(o *Options) {
-			o.Events = []Event{{kind, float64(at.Unix()), float64(at.Add(3 * time.Hour).Unix()), size}}
+			o.Events = []Event{{Kind: kind, From: float64(at.Unix()), To: float64(at.Add(3 * time.Hour).Unix()), Size: size}}
 		})
 	}
 	plain := open(t, nil)
@@ -127,7 +127,7 @@ func TestEvents(t *testing.T) {
 	with, without = after(event(Steam, 1500), 2*time.Hour)
 	require.Greater(t, with.RHPct, without.RHPct+10)
 	long := open(t, func(o *Options) {
-		o.Events = []Event{{ColdSnap, float64(at.Unix()), float64(at.Add(72 * time.Hour).Unix()), 10}}
+		o.Events = []Event{{Kind: ColdSnap, From: float64(at.Unix()), To: float64(at.Add(72 * time.Hour).Unix()), Size: 10}}
 	})
 	with, without = after(long, 24*time.Hour)
 	require.InDelta(t, without.OutdoorsC-10, with.OutdoorsC, 0.5)
@@ -182,6 +182,30 @@ func TestProbesAreChips(t *testing.T) {
 	require.ErrorContains(t, err, `no place "loft"`)
 }
 
+func TestDeadProbe(t *testing.T) {
+	from := start.Add(50 * time.Hour)
+	s := open(t, func(o *Options) {
+		o.Events = []Event{{Kind: ProbeDead, From: float64(from.Unix()), To: float64(from.Add(2 * time.Hour).Unix()), Probe: "bench"}}
+	})
+	at := ms(from) - 1
+	for _, name := range []string{"bench", "beam"} {
+		p, err := s.Probe(sensors.Air, name, func() int64 { return at }, nil)
+		require.NoError(t, err)
+		for _, c := range []struct {
+			at   int64
+			dead bool
+		}{{ms(from) - 1, false}, {ms(from), true}, {ms(from) + 7_199_999, true}, {ms(from) + 7_200_000, false}} {
+			at = c.at
+			_, err := p.Read(t.Context())
+			if c.dead && name == "bench" {
+				require.ErrorIs(t, err, sensors.ErrAbsent)
+				continue
+			}
+			require.NoError(t, err)
+		}
+	}
+}
+
 func TestConformance(t *testing.T) {
 	for _, place := range sensors.Places() {
 		sensortest.Run(t, sensortest.Case{Healthy: func(t *testing.T) sensors.Probe {
@@ -195,7 +219,7 @@ func TestConformance(t *testing.T) {
 func TestNewRefuses(t *testing.T) {
 	o := Defaults(1, 0)
 	o.VolumeM3, o.PanelMM = 0, 100
-	o.Events = []Event{{"flood", 0, 1, 0}, {DoorOpen, 5, 5, 1}}
+	o.Events = []Event{{Kind: "flood", From: 0, To: 1}, {Kind: DoorOpen, From: 5, To: 5, Size: 1}}
 	_, err := New(o)
 	for _, want := range []string{"volume", "panel of 100 mm", `unknown kind "flood"`, "event 2 (door open) ends before it begins"} {
 		require.ErrorContains(t, err, want)
