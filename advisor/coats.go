@@ -50,7 +50,7 @@ func adviseCoat(s *Situation, w *weather, k *skin, d *drums, c *Coat, p *Piece) 
 	out.Windows = windows(out.Marks, s.At)
 	likely := courses[central(courses, w.at)]
 	out.State, out.Conversion, out.TgC = standing(c, out.Marks, courses, weights, w.at)
-	out.Stalled = likely.Stalled(w.at)
+	out.Stalled = model.Stall(*out.Conversion, k.now) == cure.StallCold // of the conversion and the film that are shown
 	if out.State == StateSandable && settled(courses, weights, w.at) {
 		out.State = StateCured
 	}
