@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -20,8 +19,6 @@ import (
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
-	"tackline/daemon/store"
-	"tackline/sensors"
 	"tackline/sensors/shed"
 )
 
@@ -68,7 +65,6 @@ type run struct {
 	told    []telling
 	begun   int64 // true ms of the scene's start
 	took    time.Duration
-	cuts    int64
 	ended   bool
 	cancel  context.CancelFunc
 }
@@ -127,17 +123,6 @@ func (c *handClock) Wait(ctx context.Context, until int64) error {
 	}
 	c.truth, c.wall, c.mono = c.truth+pass, c.wall+pass, c.mono+pass
 	return ctx.Err()
-}
-
-// reboot is a power cut of a length: the wall clock goes on from wall, or is kept by a battery where that is 0.
-func (c *handClock) reboot(length, wall int64, boot string, state clock.State) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.truth += length
-	c.wall, c.mono, c.boot, c.state = c.truth, 4000, boot, state
-	if wall != 0 {
-		c.wall = wall
-	}
 }
 
 func (c *handClock) true() int64 {
@@ -294,28 +279,6 @@ func (r *run) observe(m Moment) {
 	}
 }
 
-// cut is a power cut of a length. What the process had not yet written is gone: the next life is on a copy of the files as they lie at
-// this moment, which is what a kill leaves.
-func (r *run) cut(length time.Duration, wall int64, state clock.State) {
-	r.cuts++
-	next := r.t.TempDir()
-	require.NoError(r.t, os.MkdirAll(filepath.Join(next, "data"), 0o750))
-	files, err := os.ReadDir(r.config.Shed.Data)
-	require.NoError(r.t, err)
-	for _, f := range files {
-		if strings.HasSuffix(f.Name(), ".lock") || strings.HasSuffix(f.Name(), "-shm") {
-			continue
-		}
-		b, err := os.ReadFile(filepath.Join(r.config.Shed.Data, f.Name()))
-		require.NoError(r.t, err)
-		require.NoError(r.t, os.WriteFile(filepath.Join(next, "data", f.Name()), b, 0o600))
-	}
-	r.folder = next
-	r.cancel()
-	r.config = r.parse(next)
-	r.board.reboot(length.Milliseconds(), wall, fmt.Sprintf("boot-%d", r.cuts+1), state)
-}
-
 // of gives what was told of a key, without repeats.
 func (r *run) of(key string) []telling {
 	return filterTold(r.told, func(m telling) bool { return m.Key == key && m.Kind != alert.Repeat })
@@ -354,19 +317,6 @@ func (r *run) noDoubles() {
 
 func (r *run) clock(at int64) string { return time.UnixMilli(at).UTC().Format("Mon 15:04:05") }
 
-// rows gives the stored readings of a channel, after the daemon has ended.
-func (r *run) rows(probe string, q sensors.Quantity) []store.Row {
-	s, err := store.Open(r.t.Context(), filepath.Join(r.config.Shed.Data, "readings.db"), store.Options{})
-	require.NoError(r.t, err)
-	defer func() { require.NoError(r.t, s.Close()) }()
-	var out []store.Row
-	require.NoError(r.t, s.Raw(r.t.Context(), probe, q, 0, 1<<46, func(row store.Row) error {
-		out = append(out, row)
-		return nil
-	}))
-	return out
-}
-
 // dump writes what was told, for a failing scene.
 func (r *run) dump() {
 	for _, m := range r.told {
@@ -382,5 +332,3 @@ func (r *run) dump() {
 		}
 	}
 }
-
-var _ = slices.Sort[[]int64]

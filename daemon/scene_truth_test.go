@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor"
-	"tackline/advisor/cure"
 	"tackline/daemon/alert"
 	"tackline/sensors/shed"
 )
@@ -124,11 +123,6 @@ func (c *course) order(at int64) int {
 		n = 6
 	}
 	return n
-}
-
-func (c *course) stalled(at int64) bool {
-	i := c.index(at)
-	return c.a[i] < c.enough && c.tg[i]-c.film[i] >= c.firm
 }
 
 var stateOrder = map[advisor.State]int{advisor.StateWet: 0, advisor.StateTacky: 1, advisor.StateGreen: 2, advisor.StateSet: 3, advisor.StateFirm: 4,
@@ -386,5 +380,3 @@ func (r *run) marginU() func(int64) float64 {
 		return 0.7
 	}
 }
-
-var _ = cure.AllMarks
