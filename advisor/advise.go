@@ -9,7 +9,7 @@ import (
 )
 
 // ModelVersion names the laws and rules behind an Advice. It changes whenever the same Situation may come out differently.
-const ModelVersion = "2026.11.2"
+const ModelVersion = "2026.11.3"
 
 // recent is how long after its start a coat still speaks for the window rule, in seconds.
 const recent = 10 * 86400

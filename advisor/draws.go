@@ -7,7 +7,7 @@ import (
 	"tackline/advisor/learn"
 )
 
-// members is the number of ways the unknown is let go: enough for a 10 % and a 90 % bound to rest on several of them. A prime, see strides.
+// members is the number of ways the unknown is let go: enough for a 10 % and a 90 % bound to rest on several of them. Odd, see halves.
 const members = 47
 
 // draw is one member's share of what is not known. In standard normals: the batch's speed against its sheet, its activation energy, the error of the
@@ -20,21 +20,40 @@ type draw struct {
 	path                   int64
 }
 
-// strides are those by which each unknown steps through its evenly spaced values, and where it begins: member n has value (stride n + begin)
-// mod members. They were searched for so that no two unknowns go together (correlation below 0.06, see the test).
-var strides = [9][2]int64{{11, 43}, {13, 24}, {16, 1}, {4, 2}, {5, 42}, {12, 45}, {23, 39}, {18, 43}, {9, 26}}
+// halves has for each unknown the value that the first 23 members after the middle one take, in steps from the middle: each size once, with
+// either sign. They were searched for so that no two unknowns go together (correlation below 0.02, see the test).
+var halves = [9][members / 2]int64{
+	{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22, 23},
+	{8, -18, -10, -14, 12, -23, -20, 22, -4, 11, 3, -1, -2, 6, 17, -5, -15, -16, 7, 13, 19, -21, 9},
+	{22, -10, -13, 12, 7, -4, 21, -1, 5, 17, 9, 14, 18, -20, 3, 11, -16, -15, 6, 19, -23, 2, 8},
+	{16, 3, -9, 13, -7, 22, -15, 17, -10, -5, 6, -12, -14, 8, -23, -18, -11, -20, 19, -2, 1, 4, 21},
+	{-6, 4, 1, -14, 19, 17, 2, 23, -20, 12, -11, 21, 15, -16, -10, 5, 8, 3, 18, -13, 7, 9, -22},
+	{-16, 3, -17, 8, -23, 15, 6, 1, 14, -13, 4, 10, 9, 11, 5, 2, -18, 12, 22, 19, 7, -21, -20},
+	{-11, 6, -17, -10, -18, 5, 7, 4, -22, 23, 8, -20, -9, -12, -15, 19, -2, 21, -14, 3, 1, -16, 13},
+	{4, -15, -13, -21, -14, -9, 18, -11, 19, 1, 6, 17, -3, -2, -23, 10, 12, -20, -16, 5, 22, 7, -8},
+	{-18, 5, 14, 19, 9, -22, -8, -1, 20, 13, -16, -7, 10, -12, -23, 6, -21, 17, 15, -3, 4, 11, 2},
+}
 
-// draws gives the members: a shifted rank-1 lattice (Sloan and Joe, Lattice Methods for Multiple Integration, 1994, ch. 4; from memory), in which each
-// unknown by itself takes every one of its evenly spaced values once. No random number; the same always.
+// draws gives the members: the middle one, in which nothing errs, then pairs of opposites, so that a median over them is the middle's own answer
+// but for what bends between the two of a pair (antithetic variates: Hammersley and Morton, Proc. Camb. Phil. Soc. 52, 1956, 449). Each unknown
+// by itself takes every one of its evenly spaced values once. No random number; the same always.
 func draws() []draw {
 	all := make([]draw, members)
 	for n := range all {
-		var u [len(strides)]float64
-		for d, s := range strides {
-			u[d] = (float64((int64(n)*s[0]+s[1])%members) + 0.5) / members
+		var at [len(halves)]int64 // of 0 .. members-1
+		for d := range at {
+			at[d] = members / 2
+			switch k := (n - 1) / 2; {
+			case n == 0:
+			case n%2 == 1:
+				at[d] += halves[d][k]
+			default:
+				at[d] -= halves[d][k]
+			}
 		}
-		all[n] = draw{speed: normal(u[0]), path: int64(u[1] * members), surface: normal(u[2]), gap: u[3], energy: normal(u[4]),
-			marks: [4]float64{normal(u[5]), normal(u[6]), normal(u[7]), normal(u[8])}}
+		u := func(d int) float64 { return (float64(at[d]) + 0.5) / members }
+		all[n] = draw{speed: normal(u(0)), path: at[1], surface: normal(u(2)), gap: u(3), energy: normal(u(4)),
+			marks: [4]float64{normal(u(5)), normal(u(6)), normal(u(7)), normal(u(8))}}
 	}
 	return all
 }

@@ -17,6 +17,16 @@ func TestMembersAreEvenlySpread(t *testing.T) {
 			axes[i] = append(axes[i], v)
 		}
 	}
+	all := draws()
+	require.Equal(t, draw{gap: 0.5, path: members / 2}, all[0], "in the middle one nothing errs")
+	for n := 1; n < len(all); n += 2 {
+		a, b := all[n].taught(), all[n+1].taught()
+		for i := range a {
+			require.InDelta(t, -a[i], b[i], 1e-9)
+		}
+		require.EqualValues(t, members-1, all[n].path+all[n+1].path)
+		require.InDelta(t, 1, all[n].gap+all[n+1].gap, 1e-12)
+	}
 	require.Len(t, paths, members, "each path of the air once")
 	for i, a := range axes {
 		mean, square := 0.0, 0.0
@@ -31,7 +41,7 @@ func TestMembersAreEvenlySpread(t *testing.T) {
 			for n := range a {
 				both += a[n] * axes[j][n] / members
 			}
-			require.InDelta(t, 0, both, 0.06, "axes %d and %d", i, j)
+			require.InDelta(t, 0, both, 0.02, "axes %d and %d", i, j)
 		}
 	}
 }
