@@ -265,12 +265,13 @@ func seriesJSON(req SeriesRequest, s Series) any {
 		"max_gap_s": s.MaxGap.Seconds(), "points": points}
 }
 
-// apiRecord answers records/{job}.html and records/{job}.csv; the latter takes sep, decimal and bom for spreadsheets with a comma in numbers.
+// apiRecord answers records/{job}.html, .pdf (paper=letter for that size), .json and .csv; the latter takes sep, decimal and bom for spreadsheets with
+// a comma in numbers.
 func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 	name, form, _ := strings.Cut(r.PathValue("file"), ".")
 	id, err := strconv.ParseInt(name, 10, 64)
-	if err != nil || (form != "html" && form != "csv") {
-		h.problem(w, r, http.StatusNotFound, "", "want records/NUMBER.html or records/NUMBER.csv, with the number of a job")
+	if err != nil || !slices.Contains([]string{"html", "csv", "pdf", "json"}, form) {
+		h.problem(w, r, http.StatusNotFound, "", "want records/NUMBER.html, .pdf, .csv or .json, with the number of a job")
 		return
 	}
 	job, err := h.o.Source.Record(r.Context(), id)
@@ -285,7 +286,19 @@ func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	var b bytes.Buffer
 	kind := "text/html; charset=utf-8"
-	if form == "csv" {
+	switch form {
+	case "pdf":
+		kind = "application/pdf"
+		paper := record.A4
+		if r.URL.Query().Get("paper") == "letter" {
+			paper = record.Letter
+		}
+		err = record.WritePDF(&b, job, paper)
+		w.Header().Set("Content-Disposition", fmt.Sprintf(`inline; filename="record-%d.pdf"`, id))
+	case "json":
+		kind = "application/json"
+		err = record.WriteJSON(&b, job)
+	case "csv":
 		kind = "text/csv; charset=utf-8"
 		o, bad := csvOptions(r)
 		if bad != nil {
@@ -294,7 +307,7 @@ func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 		}
 		err = record.WriteCSV(&b, job, o)
 		w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="record-%d.csv"`, id))
-	} else {
+	default:
 		err = record.WriteHTML(&b, job)
 		// One file without scripts: its one style sheet is let in by its hash, and nothing else.
 		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src '"+record.StyleHash()+"'; base-uri 'none'; frame-ancestors 'none'")

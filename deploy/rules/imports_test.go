@@ -66,6 +66,7 @@ var rules = []rule{
 	{"daemon/store", []string{module + "/sensors", "modernc.org/sqlite"}, nil, "the store calls nobody"},
 	{"daemon/jobbook", []string{module + "/advisor", module + "/sensors", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
 	{"daemon/mirror", []string{module + "/sensors", "github.com/influxdata/influxdb-client-go/v2"}, nil, "the mirror follows the store and may die alone"},
+	{"daemon/attest", nil, nil, "a seal is over bytes, whatever they say"},
 	{"daemon/backup", []string{module + "/daemon/store", module + "/daemon/jobbook"}, nil, "a backup knows the two files, and no running part"},
 	{"daemon/transfer", []string{module + "/daemon/store", module + "/daemon/mirror", module + "/sensors"}, nil, "readings go in and out by the store, in the mirror's own lines"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
@@ -78,7 +79,7 @@ var rules = []rule{
 	{"daemon", []string{module + "/"}, nil, "the wiring knows every part"},
 
 	{"dashboard/chart", nil, nil, "a drawing is a pure function of its series"},
-	{"dashboard/record", []string{module + "/advisor", module + "/sensors", module + "/dashboard/chart", "codeberg.org/go-pdf/fpdf"}, nil, "a record is drawn with the page's own charts, so paper and screen cannot differ"},
+	{"dashboard/record", []string{module + "/advisor", module + "/sensors", module + "/dashboard/chart", "codeberg.org/go-pdf/fpdf", "codeberg.org/go-fonts/liberation/"}, nil, "a record is drawn with the page's own charts, so paper and screen cannot differ"},
 	{"dashboard", []string{module + "/advisor", module + "/sensors", module + "/dashboard/"}, nil,
 		"the page shows and posts; it reaches the daemon only by interfaces that it declares"},
 
