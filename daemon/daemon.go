@@ -22,6 +22,7 @@ import (
 	"tackline/advisor"
 	"tackline/daemon/alert/heartbeat"
 	"tackline/daemon/assess"
+	"tackline/daemon/attest"
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
@@ -63,6 +64,7 @@ type Daemon struct {
 
 	stored atomic.Int64 // good readings that reached the disk
 	pulse  *heartbeat.Heart
+	signer attest.Signer
 
 	stopped sync.Once
 	closed  error
@@ -154,7 +156,10 @@ func (d *Daemon) assemble() error {
 	if d.pulse, err = d.heart(); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
+	if d.signer, err = attest.OpenKey(c.Shed.Data); err != nil {
+		return err
+	}
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {

@@ -2,10 +2,12 @@ package dashboard
 
 import (
 	"bytes"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -265,8 +267,11 @@ func seriesJSON(req SeriesRequest, s Series) any {
 		"max_gap_s": s.MaxGap.Seconds(), "points": points}
 }
 
+// sealHeader carries the seal of a record beside it.
+const sealHeader = "Record-Seal"
+
 // apiRecord answers records/{job}.html, .pdf (paper=letter for that size), .json and .csv; the latter takes sep, decimal and bom for spreadsheets with
-// a comma in numbers.
+// a comma in numbers. The header Record-Seal has its seal, base64; a PDF also carries it after its end.
 func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 	name, form, _ := strings.Cut(r.PathValue("file"), ".")
 	id, err := strconv.ParseInt(name, 10, 64)
@@ -317,7 +322,18 @@ func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 		h.problem(w, r, http.StatusInternalServerError, "", "the record could not be written: the log says why")
 		return
 	}
-	send(w, r, http.StatusOK, kind, b.Bytes())
+	data := b.Bytes()
+	if h.o.Seal != nil {
+		sealed, seal, err := h.o.Seal(r.Context(), id, form, data)
+		if err != nil {
+			h.o.Log.Error("dashboard: record not sealed", "job", id, "err", err)
+			h.problem(w, r, http.StatusInternalServerError, "", "the record could not be sealed: the log says why")
+			return
+		}
+		data = sealed
+		w.Header().Set(sealHeader, base64.StdEncoding.EncodeToString(seal))
+	}
+	send(w, r, http.StatusOK, kind, data)
 }
 
 func csvOptions(r *http.Request) (record.CSVOptions, *Refusal) {

@@ -24,7 +24,9 @@ var templateFiles embed.FS
 // Options are what a Handler is made of. Source is required.
 type Options struct {
 	Source   Source
-	Commands Commands                    // nil: the page is for reading only and takes no entries
+	Commands Commands // nil: the page is for reading only and takes no entries
+	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
+	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
 	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
 	Live     func(context.Context) error // for /healthz: nil error while the process works; nil func: always
 	Ready    func(context.Context) error // for /readyz: nil error once readings come and the store takes them; nil func: as Live

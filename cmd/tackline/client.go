@@ -16,7 +16,10 @@ import (
 )
 
 // client speaks to the daemon by its HTTP API.
-type client struct{ base string }
+type client struct {
+	base string
+	head http.Header // of the newest answer
+}
 
 // serverFlag gives the address of the daemon: the flag, TACKLINE_SERVER, or the default address on this board.
 func serverFlag(c *cobra.Command, e env) *client {
@@ -60,6 +63,7 @@ func (c *client) call(ctx context.Context, method, path string, body any) ([]byt
 		return nil, fmt.Errorf("no daemon answers at %s: is it running? give its address with --server: %w", c.base, err)
 	}
 	defer res.Body.Close()
+	c.head = res.Header
 	b, err := io.ReadAll(io.LimitReader(res.Body, answerLimit))
 	if err != nil {
 		return nil, fmt.Errorf("the daemon's answer broke off: %w", err)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -15,7 +16,8 @@ import (
 
 // TestCommandsAgainstADaemon goes the way of the README's first use, against a simulated shed on loopback.
 func TestCommandsAgainstADaemon(t *testing.T) {
-	d, err := daemon.NewDemo(t.Context(), daemon.DemoOptions{Seed: 1, Speed: 60, Folder: t.TempDir(), Listen: "127.0.0.1:0"})
+	folder := t.TempDir()
+	d, err := daemon.NewDemo(t.Context(), daemon.DemoOptions{Seed: 1, Speed: 60, Folder: folder, Listen: "127.0.0.1:0"})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
@@ -65,6 +67,25 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "record.html")
 	require.Empty(t, good("record", "2", "--out", file))
 	require.FileExists(t, file)
+	pdf := filepath.Join(t.TempDir(), "record.pdf")
+	require.Empty(t, good("record", "2", "--format", "pdf", "--out", pdf))
+	verified := good("record", "--verify", pdf, "--data-dir", folder)
+	require.Contains(t, verified, "Unaltered since it was sealed: record of job 2")
+	require.Contains(t, verified, "It is of this shed's job book, and that still has the row.")
+	require.Contains(t, good("record", "--verify", pdf, "--data-dir", t.TempDir()), "The job book is not at hand")
+	sheet := filepath.Join(t.TempDir(), "record.csv")
+	require.Empty(t, good("record", "2", "--format", "csv", "--out", sheet, "--sig", sheet+".sig"))
+	text, err := os.ReadFile(sheet)
+	require.NoError(t, err)
+	require.Contains(t, good("record", "--verify", sheet, "--data-dir", folder), "Unaltered")
+	require.NoError(t, os.WriteFile(sheet, []byte(strings.Replace(string(text), "reading", "Reading", 1)), 0o600))
+	said, _, code := call("record", "--verify", sheet, "--data-dir", folder, "--head", "1:"+strings.Repeat("0", 64))
+	require.Equal(t, exitWanting, code)
+	require.Contains(t, said, "The file is not as it was sealed")
+	require.Contains(t, said, "does not have the row 1 that was sent out")
+	said, _, code = call("record", "--verify", file, "--data-dir", folder)
+	require.Equal(t, exitWanting, code)
+	require.Contains(t, said, "nothing can be said of it")
 
 	require.Equal(t, "No node was heard yet.\n", good("node", "list"))
 	require.Contains(t, good("node", "list", "--json"), `"broker":null`)
@@ -82,7 +103,7 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 		{[]string{"coat", "start", "--piece", "rudder", "--kind", "seal", "--system", "medium"}, exitUsage, "is not in the job book"},
 		{[]string{"coat", "start", "--piece", "keel", "--kind", "seal", "--system", "treacle"}, exitFailed, "choose a resin system"},
 		{[]string{"record", "77"}, exitFailed, "77"},
-		{[]string{"record", "2", "--format", "doc"}, exitUsage, "html or csv"},
+		{[]string{"record", "2", "--format", "doc"}, exitUsage, "html, pdf, csv or json"},
 		{[]string{"job", "piece", "x", "--job", "9999"}, exitFailed, "job"},
 	} {
 		_, errs, code := call(c.args...)

@@ -2,9 +2,6 @@ package main
 
 import (
 	"fmt"
-	"net/http"
-	"os"
-	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -59,32 +56,5 @@ func newPieceCmd(e env, cl *client, who *string) *cobra.Command {
 		fmt.Fprintf(e.out, "Kept: piece %d, %s.\n", id, args[0])
 		return nil
 	}
-	return c
-}
-
-func newRecordCmd(e env) *cobra.Command {
-	var format, out string
-	var cl *client
-	c := &cobra.Command{Use: "record JOB", Short: "Write the record of a job: the conditions in which every coat cured", Args: cobra.ExactArgs(1),
-		RunE: func(c *cobra.Command, args []string) error {
-			if format != "html" && format != "csv" {
-				return usagef("--format %q: want html or csv", format)
-			}
-			if strings.ContainsAny(args[0], "/?#.") {
-				return usagef("%q is no number of a job: tackline job list shows them", args[0])
-			}
-			b, err := cl.call(c.Context(), http.MethodGet, "/api/v1/records/"+args[0]+"."+format, nil)
-			if err != nil {
-				return err
-			}
-			if out == "" || out == "-" {
-				_, err = e.out.Write(b)
-				return err
-			}
-			return os.WriteFile(out, b, 0o644)
-		}}
-	cl = serverFlag(c, e)
-	c.Flags().StringVar(&format, "format", "html", "html or csv")
-	c.Flags().StringVar(&out, "out", "", "file to write; default standard output")
 	return c
 }
