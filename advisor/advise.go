@@ -11,8 +11,8 @@ import (
 // ModelVersion names the laws and rules behind an Advice. It changes whenever the same Situation may come out differently.
 const ModelVersion = "2026.11.3"
 
-// recent is how long after its start a coat still speaks for the window rule, in seconds.
-const recent = 10 * 86400
+// Recent is how long after its start an ended coat still speaks for the window rule and teaches from the log, in seconds.
+const Recent = 10 * 86400
 
 // DefaultLimits gives the shed's limits where the config sets none.
 func DefaultLimits() Limits {
@@ -67,7 +67,7 @@ func Advise(s Situation) Advice {
 
 // speaks tells whether a coat still has a say: it runs, or it is recent enough for the window of the next coat.
 func (c *Coat) speaks(now units.Instant) bool {
-	return c.Started <= now && (!c.Ended.Known() || float64(now-c.Started) <= recent)
+	return c.Started <= now && (!c.Ended.Known() || float64(now-c.Started) <= Recent)
 }
 
 // pieceOf gives the piece of a coat, or an unnamed one of default ply where the situation does not hold it.

@@ -38,7 +38,7 @@ func learned(s *Situation, w *weather, skinOf func(*Piece) *skin) *drums {
 	d := &drums{prior: learn.DefaultPrior(), models: map[string]cure.Model{}, teachers: map[drumKey][]teacher{}, fits: map[drumKey]*learn.Fit{}}
 	kept := map[int64]bool{}
 	for _, e := range newest(s, kept) {
-		film := filmOf{past: e.SurfaceC, from: float64(e.Started), to: float64(s.At), u: e.U, modelled: e.Modelled}
+		film := filmOf{past: e.SurfaceC, from: float64(e.Started), to: float64(s.At), u: d.beside(e.U, e.Modelled), modelled: e.Modelled}
 		if end, _, ok := e.SurfaceC.Last(); ok {
 			film.to = math.Min(film.to, end)
 		}
@@ -108,14 +108,19 @@ type filmOf struct {
 	modelled bool
 }
 
+// beside gives what is left of a surface's uncertainty beside the error that all computed surfaces of a shed share, K.
+func (d *drums) beside(u float64, modelled bool) float64 {
+	if !modelled {
+		return u
+	}
+	return math.Sqrt(math.Max(0, u*u-d.prior.Surface*d.prior.Surface))
+}
+
 // film gives that of a coat whose piece is still watched, with the likely future after now.
 func (d *drums) film(w *weather, k *skin, c *Coat) filmOf {
-	f := filmOf{past: k.past, from: float64(c.Started), to: w.at, u: float64(k.u), modelled: k.modelled}
+	f := filmOf{past: k.past, from: float64(c.Started), to: w.at, u: d.beside(float64(k.u), k.modelled), modelled: k.modelled}
 	if w.noAir == "" && w.noFuture == "" {
 		f.ahead = k.surfaceAhead(w.future.Trace(w.future.Likely.AirC), w.at)
-	}
-	if k.modelled {
-		f.u = math.Sqrt(math.Max(0, f.u*f.u-d.prior.Surface*d.prior.Surface))
 	}
 	return f
 }

@@ -134,7 +134,7 @@ type Earlier struct {
 	System   cure.System
 	Started  units.Instant
 	SurfaceC trace.Trace // of its film, C, as it was kept
-	U        float64     // standard uncertainty of that, K, beside the heat model's where it is Modelled
+	U        float64     // standard uncertainty of that, K
 	Modelled bool        // no probe was on it: from the heat model
 	Touches  []Touch
 }

@@ -53,6 +53,7 @@ type Readings interface {
 // Facts is what assess needs of the job book.
 type Facts interface {
 	State(ctx context.Context) (*jobbook.State, error)
+	Frozen(ctx context.Context, coat int64) (jobbook.Frozen, error)
 }
 
 // Probe is a configured probe as far as assess needs to know it.
@@ -83,6 +84,7 @@ type Assessor struct {
 	o     Options
 	mu    sync.Mutex
 	cache map[channel]*memory
+	films map[int64]film // by the entry that froze them
 }
 
 type channel struct {
@@ -99,7 +101,7 @@ type memory struct {
 
 // New gives an assessor; it reads nothing yet.
 func New(o Options) *Assessor {
-	return &Assessor{o: o, cache: map[channel]*memory{}}
+	return &Assessor{o: o, cache: map[channel]*memory{}, films: map[int64]film{}}
 }
 
 // Forget drops what was read, after readings have changed behind the last minutes: an import, a re-dating, a backlog.

@@ -43,6 +43,10 @@ type emptyBook struct{}
 
 func (emptyBook) State(context.Context) (*jobbook.State, error) { return &jobbook.State{}, nil }
 
+func (emptyBook) Frozen(context.Context, int64) (jobbook.Frozen, error) {
+	return jobbook.Frozen{}, jobbook.ErrNotFound
+}
+
 const noon = int64(1_768_392_000_000) // 2026-01-14 12:00 UTC
 
 func assessor(l *log) *Assessor {

@@ -17,7 +17,10 @@ import (
 )
 
 // potBook has one batch, mixed at noon, poured into a tray at a quarter past.
-type potBook struct{ state jobbook.State }
+type potBook struct {
+	emptyBook
+	state jobbook.State
+}
 
 func (b potBook) State(context.Context) (*jobbook.State, error) { return &b.state, nil }
 
@@ -37,7 +40,7 @@ func TestBatchesOfTheBookAreInTheSituation(t *testing.T) {
 	one := mixedAtNoon(t)
 	at := func(now int64) []advisor.Batch {
 		a := assessor(&log{from: noon - 3_600_000, to: now})
-		a.o.Facts = potBook{jobbook.State{Batches: []jobbook.Batch{one}}}
+		a.o.Facts = potBook{state: jobbook.State{Batches: []jobbook.Batch{one}}}
 		s, err := a.Situation(t.Context(), now, true)
 		require.NoError(t, err)
 		return s.Batches

@@ -96,6 +96,7 @@ func (t *teller) coat(c *advisor.CoatAdvice, p *advisor.PieceAdvice) {
 	t.lowest(c, key, link)
 	t.margin(c, p, key, link, blind)
 	t.stalled(c, key, link, blind)
+	t.lag(c, key, link, blind)
 	t.gas(c, key, link, blind)
 }
 

@@ -32,6 +32,9 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 	if err := a.coats(facts, s, now); err != nil {
 		return err
 	}
+	if err := a.earlier(ctx, facts, s, now); err != nil {
+		return err
+	}
 	return batches(facts, s, now)
 }
 
@@ -81,24 +84,33 @@ func (a *Assessor) coats(facts *jobbook.State, s *advisor.Situation, now int64) 
 		if err != nil {
 			return err
 		}
-		coat := advisor.Coat{ID: c.ID, Piece: c.Piece, Kind: c.Kind, System: system, Started: instant(c.Started.MS), ResinC: c.ResinC, OnTimber: onTimber(facts, c)}
+		coat := advisor.Coat{ID: c.ID, Piece: c.Piece, Kind: c.Kind, System: system, Started: instant(c.Started.MS), ResinC: c.ResinC, Drum: facts.DrumOf(c),
+			AmountGM2: amountOf(facts, c), OnTimber: onTimber(facts, c), Touches: touchesOf(facts, c, now)}
 		if c.Ended.MS > 0 && c.Ended.MS <= now {
 			coat.Ended = instant(c.Ended.MS)
-		}
-		for _, t := range facts.Touches {
-			if t.Coat == c.ID && t.When.MS <= now {
-				coat.Touches = append(coat.Touches, advisor.Touch{At: instant(t.When.MS), State: t.State, Witness: t.Witness})
-			}
 		}
 		s.Coats = append(s.Coats, coat)
 		for k := range s.Pieces {
 			if s.Pieces[k].ID == c.Piece {
 				next := system
-				s.Pieces[k].NextSystem = &next
+				s.Pieces[k].NextSystem, s.Pieces[k].NextDrum = &next, coat.Drum
 			}
 		}
 	}
 	return nil
+}
+
+// amountOf gives how much resin a coat has on its face, g/m2; nil where amount or area is not known.
+func amountOf(facts *jobbook.State, c *jobbook.Coat) *float64 {
+	area := c.AreaM2
+	if p, ok := facts.Piece(c.Piece); ok && area == 0 {
+		area = p.AreaM2
+	}
+	if c.AmountG <= 0 || area <= 0 {
+		return nil
+	}
+	v := c.AmountG / area
+	return &v
 }
 
 // onTimber tells whether a coat lies on bare timber: its piece was bare, and nothing had been put on it before.

@@ -67,7 +67,7 @@ func payloads() []Payload {
 	return []Payload{
 		BeginBook{}, AddJob{}, EditJob{}, AddPiece{}, EditPiece{}, SetSteps{}, AddPerson{}, EditPerson{}, AddStock{}, EditStock{}, UseStock{},
 		StartCoat{}, EditCoat{}, EndCoat{}, Touch{}, StartBatch{}, MoveBatch{}, EndBatch{}, Did{}, Note{}, AddPhoto{},
-		MeterReading{}, HandReading{}, PlaceProbe{}, BindNode{}, Calibrate{}, SetLimit{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
+		MeterReading{}, HandReading{}, PlaceProbe{}, BindNode{}, Calibrate{}, SetLimit{}, ForgetDrum{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
 	}
 }
 
@@ -167,6 +167,8 @@ func decodeShed(kind string, data []byte, strict bool) (Payload, error) {
 		return decodeAs[Calibrate](data, strict)
 	case SetLimit{}.Kind():
 		return decodeAs[SetLimit](data, strict)
+	case ForgetDrum{}.Kind():
+		return decodeAs[ForgetDrum](data, strict)
 	case Acknowledge{}.Kind():
 		return decodeAs[Acknowledge](data, strict)
 	case Snooze{}.Kind():

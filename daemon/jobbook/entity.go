@@ -25,6 +25,7 @@ const (
 	classDeed        = "deed"
 	classAck         = "acknowledgement"
 	classClock       = "clock"
+	classForget      = "drum set aside"
 	classFrozen      = "frozen trace"
 )
 
@@ -277,6 +278,8 @@ func newEntity(class string) entity {
 		return &Ack{}
 	case classClock:
 		return &Clock{}
+	case classForget:
+		return &Forgotten{}
 	case classFrozen:
 		return &FrozenInfo{}
 	}
@@ -317,6 +320,8 @@ func timesOf(e entity) []*When {
 	case *Deed:
 		return []*When{&v.When}
 	case *Ack:
+		return []*When{&v.When}
+	case *Forgotten:
 		return []*When{&v.When}
 	}
 	return nil

@@ -36,6 +36,7 @@ type State struct {
 	Acks         []Ack            // all; the last one of a key holds
 	Clocks       map[string]int64 // boot -> true less shown, ms, of boots that began with an unset clock
 	Found        []Clock          // how each of them was found, oldest first
+	Forgotten    []Forgotten      // drums that were set aside
 	Frozen       []FrozenInfo     // the newest of a coat is the one that holds
 }
 
@@ -154,6 +155,8 @@ func (s *State) add(e entity) {
 	case *Clock:
 		s.Clocks[v.Boot] = v.OffsetMS
 		s.Found = append(s.Found, *v)
+	case *Forgotten:
+		s.Forgotten = append(s.Forgotten, *v)
 	case *FrozenInfo:
 		s.Frozen = append(s.Frozen, *v)
 	}
