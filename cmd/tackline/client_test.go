@@ -62,6 +62,8 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	require.Contains(t, line, "seal on keel")
 	coat := strings.Fields(line)[0]
 	require.Contains(t, good("coat", "touch", coat, "wet"), "Kept")
+	require.Contains(t, good("drum", "forget", "medium", "--drum", "K12", "--note", "a new one"), "Kept: medium, drum K12 starts from its sheet again")
+	require.NotEmpty(t, good("drum", "list"))
 	require.Contains(t, good("coat", "end", coat), "has ended")
 	require.Contains(t, good("record", "2", "--format", "csv"), "time_utc")
 	file := filepath.Join(t.TempDir(), "record.html")

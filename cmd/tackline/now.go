@@ -53,9 +53,16 @@ func showAdvice(e env, a advisor.Advice) {
 			fmt.Fprintf(e.out, "  can't say: %s\n", c.CantSay)
 			continue
 		}
+		if c.Lag != nil {
+			fmt.Fprintln(e.out, "  far behind: wrong ratio or unmixed? Check the witness cup.")
+		}
 		for _, w := range c.Windows {
 			fmt.Fprintf(e.out, "  %-7s %-8s opens %s, closes %s (early %s)\n", w.Window, w.Phase, moment(w.Opens.Likely), moment(w.Closes.Likely), moment(w.Closes.Early))
 		}
+	}
+	if len(a.Drums) > 0 {
+		fmt.Fprintln(e.out)
+		showDrums(e, a.Drums)
 	}
 	if len(a.Pieces) == 0 {
 		fmt.Fprintln(e.out, "No piece is in the job book yet: tackline job add, then tackline job piece.")

@@ -61,6 +61,7 @@ func newRootCmd(e env) *cobra.Command {
 		newDaemonCmd(e),
 		newNowCmd(e),
 		newCoatCmd(e),
+		newDrumCmd(e),
 		newJobCmd(e),
 		newRecordCmd(e),
 		newNodeCmd(e),
