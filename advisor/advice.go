@@ -1,6 +1,9 @@
 package advisor
 
-import "tackline/advisor/units"
+import (
+	"tackline/advisor/sequence"
+	"tackline/advisor/units"
+)
 
 // Verdict is what may be done with a piece now. The worst rule wins, in the order clear, wait, can't say, stop.
 type Verdict string
@@ -64,21 +67,24 @@ type ShedAdvice struct {
 
 // PieceAdvice is the verdict on a piece with its reasons, and the numbers behind it.
 type PieceAdvice struct {
-	Piece           int64    `json:"piece_id"`
-	Name            string   `json:"piece"`
-	Bare            bool     `json:"bare"`
-	Verdict         Verdict  `json:"verdict"`
-	Reasons         []Reason `json:"reasons"` // worst first; every rule has one
-	SurfaceC        Figure   `json:"surface_c"`
-	SurfaceModelled bool     `json:"surface_modelled"` // no probe is taped on: from the heat model
-	MarginK         Figure   `json:"margin_k"`
-	SurfaceRHPct    Figure   `json:"surface_rh_pct"`
-	EMCPct          Figure   `json:"emc_pct"`
-	FilmLimitGM2    *float64 `json:"film_limit_g_m2"` // mixed resin that the next coat may have on an upright or overhead face; null where there is no such limit
-	GasRatio        *float64 `json:"gas_ratio"`       // volume of the pore gas at gel over now
-	GasMLM2         *float64 `json:"gas_ml_m2"`       // most that can leave each m2 of the wet face until gel if every pore is open, mL; 0 where it shrinks
-	GasDirection    string   `json:"gas_direction"`   // "out", "in", "still", "" where it does not matter or cannot be told
-	MarginTrend     []Point  `json:"margin_trend"`    // margin past and forecast with its band, K
+	Piece           int64              `json:"piece_id"`
+	Name            string             `json:"piece"`
+	Bare            bool               `json:"bare"`
+	Verdict         Verdict            `json:"verdict"`
+	Reasons         []Reason           `json:"reasons"` // worst first; every rule has one
+	SurfaceC        Figure             `json:"surface_c"`
+	SurfaceModelled bool               `json:"surface_modelled"` // no probe is taped on: from the heat model
+	MarginK         Figure             `json:"margin_k"`
+	SurfaceRHPct    Figure             `json:"surface_rh_pct"`
+	EMCPct          Figure             `json:"emc_pct"`
+	FilmLimitGM2    *float64           `json:"film_limit_g_m2"` // mixed resin that the next coat may have on an upright or overhead face; null where there is no such limit
+	GasRatio        *float64           `json:"gas_ratio"`       // volume of the pore gas at gel over now
+	GasMLM2         *float64           `json:"gas_ml_m2"`       // most that can leave each m2 of the wet face until gel if every pore is open, mL; 0 where it shrinks
+	GasDirection    string             `json:"gas_direction"`   // "out", "in", "still", "" where it does not matter or cannot be told
+	MarginTrend     []Point            `json:"margin_trend"`    // margin past and forecast with its band, K
+	Next            *sequence.Next     `json:"next"`            // step of the plan; null without a plan, or where it is through
+	Steps           []sequence.Place   `json:"steps"`           // the plan with what has been done of it; empty without one
+	Means           []sequence.Meaning `json:"means"`           // what was done out of order, and what that means
 }
 
 // Point is a value at a time, with its 10 and 90 % bounds where it is forecast.
@@ -126,33 +132,34 @@ type Window struct {
 
 // CoatAdvice is where a coat stands and what comes next.
 type CoatAdvice struct {
-	Coat            int64         `json:"coat_id"`
-	Piece           int64         `json:"piece_id"`
-	PieceName       string        `json:"piece"`
-	Name            string        `json:"coat"` // "bedding on port topside"
-	Kind            Kind          `json:"kind"`
-	System          string        `json:"system"`
-	Started         units.Instant `json:"started"`
-	State           State         `json:"state"` // "" where it can't be said
-	Conversion      *float64      `json:"conversion"`
-	TgC             *float64      `json:"tg_c"`
-	SurfaceC        Figure        `json:"surface_c"`
-	SurfaceModelled bool          `json:"surface_modelled"`
-	Marks           []MarkTime    `json:"marks"`
-	Windows         []Window      `json:"windows"`
-	Stalled         bool          `json:"stalled"`         // hard by Tg and not cured: warmth restarts it
-	BelowLowest     bool          `json:"below_lowest"`    // surface below the system's lowest: no time is given
-	CantSay         string        `json:"cant_say"`        // "" or why no time is given
-	GasRatio        *float64      `json:"gas_ratio"`       // on bare timber: largest growth of the pore gas until gel, as a volume ratio
-	GasDirection    string        `json:"gas_direction"`   // "out", "in", "still", "" where it does not matter or cannot be told
-	Drum            string        `json:"drum"`            // "" where nobody said which
-	Lag             *Lag          `json:"lag"`             // it lies far behind all else from its drum; null where it does not
-	FilmLimitGM2    *float64      `json:"film_limit_g_m2"` // mixed resin that an upright or overhead face holds; null where it lies flat, or the kind has no such limit
-	GapMinutes      float64       `json:"gap_minutes"`     // without usable temperature since the start
-	MarginAhead     *Ahead        `json:"margin_ahead"`    // smallest margin until the end of green
-	Blush           string        `json:"blush"`           // "low", "some", "high", "" where it can't be said
-	BlushWhy        string        `json:"blush_why"`
-	Reasons         []Reason      `json:"reasons"`
+	Coat            int64              `json:"coat_id"`
+	Piece           int64              `json:"piece_id"`
+	PieceName       string             `json:"piece"`
+	Name            string             `json:"coat"` // "bedding on port topside"
+	Kind            Kind               `json:"kind"`
+	System          string             `json:"system"`
+	Started         units.Instant      `json:"started"`
+	State           State              `json:"state"` // "" where it can't be said
+	Conversion      *float64           `json:"conversion"`
+	TgC             *float64           `json:"tg_c"`
+	SurfaceC        Figure             `json:"surface_c"`
+	SurfaceModelled bool               `json:"surface_modelled"`
+	Marks           []MarkTime         `json:"marks"`
+	Windows         []Window           `json:"windows"`
+	Stalled         bool               `json:"stalled"`         // hard by Tg and not cured: warmth restarts it
+	BelowLowest     bool               `json:"below_lowest"`    // surface below the system's lowest: no time is given
+	CantSay         string             `json:"cant_say"`        // "" or why no time is given
+	GasRatio        *float64           `json:"gas_ratio"`       // on bare timber: largest growth of the pore gas until gel, as a volume ratio
+	GasDirection    string             `json:"gas_direction"`   // "out", "in", "still", "" where it does not matter or cannot be told
+	Drum            string             `json:"drum"`            // "" where nobody said which
+	Lag             *Lag               `json:"lag"`             // it lies far behind all else from its drum; null where it does not
+	FilmLimitGM2    *float64           `json:"film_limit_g_m2"` // mixed resin that an upright or overhead face holds; null where it lies flat, or the kind has no such limit
+	GapMinutes      float64            `json:"gap_minutes"`     // without usable temperature since the start
+	MarginAhead     *Ahead             `json:"margin_ahead"`    // smallest margin until the end of green
+	Blush           string             `json:"blush"`           // "low", "some", "high", "" where it can't be said
+	BlushWhy        string             `json:"blush_why"`
+	Means           []sequence.Meaning `json:"means"` // of its place in the sequence, where it went on out of order
+	Reasons         []Reason           `json:"reasons"`
 }
 
 // Lag is how far a coat lies behind what its drum's other coats and its sheet say.

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"tackline/advisor/air"
+	"tackline/advisor/sequence"
 	"tackline/advisor/units"
 )
 
@@ -29,7 +30,7 @@ func DefaultLimits() Limits {
 func Advise(s Situation) Advice {
 	w := read(&s)
 	out := Advice{At: s.At, Model: ModelVersion, Shed: adviseShed(&s, &w), Pieces: []PieceAdvice{}, Coats: []CoatAdvice{}, Batches: []BatchAdvice{}, Notices: notices(&s, &w)}
-	newest := map[int64]*CoatAdvice{}
+	told := map[int64]*CoatAdvice{}
 	skins := map[int64]*skin{}
 	skinOf := func(p *Piece) *skin {
 		if skins[p.ID] == nil {
@@ -39,7 +40,6 @@ func Advise(s Situation) Advice {
 		return skins[p.ID]
 	}
 	d := learned(&s, &w, skinOf)
-	started := map[int64]units.Instant{}
 	for i := range s.Coats {
 		c := &s.Coats[i]
 		if !c.speaks(s.At) {
@@ -47,15 +47,20 @@ func Advise(s Situation) Advice {
 		}
 		p := s.pieceOf(c.Piece)
 		a := adviseCoat(&s, &w, skinOf(p), d, c, p)
-		if newest[c.Piece] == nil || c.Started > started[c.Piece] {
-			newest[c.Piece], started[c.Piece] = &a, c.Started
-		}
-		if !c.Ended.Known() {
-			out.Coats = append(out.Coats, a)
-		}
+		a.Means = []sequence.Meaning{}
+		told[c.ID] = &a
 	}
 	for i := range s.Pieces {
-		out.Pieces = append(out.Pieces, advisePiece(&s, &w, d, &s.Pieces[i], skinOf(&s.Pieces[i]), newest[s.Pieces[i].ID]))
+		p := &s.Pieces[i]
+		k := skinOf(p)
+		facts := factsOf(&s, &w, k, p, told)
+		out.Pieces = append(out.Pieces, advisePiece(&s, &w, d, p, k, &facts))
+		shareMeans(out.Pieces[i].Means, told)
+	}
+	for i := range s.Coats {
+		if a := told[s.Coats[i].ID]; a != nil && !s.Coats[i].Ended.Known() {
+			out.Coats = append(out.Coats, *a)
+		}
 	}
 	for i := range s.Batches {
 		out.Batches = append(out.Batches, adviseBatch(&s, &w, &s.Batches[i]))

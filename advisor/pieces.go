@@ -7,6 +7,7 @@ import (
 	"tackline/advisor/air"
 	"tackline/advisor/cure"
 	"tackline/advisor/learn"
+	"tackline/advisor/sequence"
 	"tackline/advisor/timber"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
@@ -15,14 +16,19 @@ import (
 // piece is what the rules may know of a piece: present numbers and the futures' bounds. A nil number is unknown, and the no... beside it
 // says why.
 type piece struct {
-	s       *Situation
-	w       *weather
-	drums   *drums
-	fact    *Piece
-	skin    *skin
-	kind    Kind
-	system  *cure.System
-	beneath *CoatAdvice // the newest coat on the piece; nil if there is none
+	s        *Situation
+	w        *weather
+	drums    *drums
+	fact     *Piece
+	skin     *skin
+	kind     Kind
+	system   *cure.System
+	noSystem string
+	next     sequence.Next // the step that comes next, by the plan or, without one, by what a next coat would ask for
+	planned  bool          // there is a plan
+	through  bool          // and all of it is done
+	legs     []leg         // the timed steps that would follow a coat put on now
+	legsEnd  string        // "" or why no more of them can be told
 
 	margin       *float64
 	marginU      float64
@@ -48,9 +54,11 @@ type ahead struct {
 }
 
 // advisePiece gives the verdict on a piece with all rules' reasons, worst first.
-func advisePiece(s *Situation, w *weather, d *drums, fact *Piece, k *skin, beneath *CoatAdvice) PieceAdvice {
-	p := look(s, w, d, fact, k, beneath)
-	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled, FilmLimitGM2: filmLimit(fact.Lie, p.kind)}
+func advisePiece(s *Situation, w *weather, d *drums, fact *Piece, k *skin, facts *sequence.Facts) PieceAdvice {
+	seen := sequence.Look(fact.Steps, *facts)
+	p := look(s, w, d, fact, k, facts, &seen)
+	out := PieceAdvice{Piece: fact.ID, Name: fact.Name, Bare: fact.Bare, Verdict: Clear, SurfaceModelled: p.skin.modelled, FilmLimitGM2: filmLimit(fact.Lie, p.kind),
+		Next: seen.Next, Steps: seen.Places, Means: seen.Means}
 	for _, level := range []Verdict{Stop, CantSay, Wait, Clear} {
 		for _, r := range rules() {
 			if reason := r(p); reason.Verdict == level {
@@ -81,17 +89,19 @@ func advisePiece(s *Situation, w *weather, d *drums, fact *Piece, k *skin, benea
 }
 
 // look gathers what the rules need of a piece.
-func look(s *Situation, w *weather, d *drums, fact *Piece, k *skin, beneath *CoatAdvice) *piece {
-	p := &piece{s: s, w: w, drums: d, fact: fact, skin: k, kind: fact.NextKind, system: fact.NextSystem, beneath: beneath}
+func look(s *Situation, w *weather, d *drums, fact *Piece, k *skin, facts *sequence.Facts, seen *sequence.Outlook) *piece {
+	p := &piece{s: s, w: w, drums: d, fact: fact, skin: k, kind: fact.NextKind, system: fact.NextSystem, planned: len(fact.Steps) > 0, through: seen.Through}
 	if p.kind == "" {
 		p.kind = Fill
 		if fact.Bare {
 			p.kind = Seal
 		}
 	}
+	left := sequence.Remaining(fact.Steps, *facts)
+	p.lookAtStep(left, facts, seen)
 	p.lookAtMargin()
 	p.lookAtMoisture()
-	p.lookAhead()
+	p.lookAhead(left)
 	p.lookAtGas()
 	return p
 }
@@ -166,10 +176,10 @@ func (p *piece) lookAtMoisture() {
 }
 
 // lookAhead lets a coat that is put on now cure along every member.
-func (p *piece) lookAhead() {
+func (p *piece) lookAhead(left []sequence.Step) {
 	switch {
 	case p.system == nil:
-		p.noAhead = "no system is chosen for the next coat"
+		p.noAhead = orNone(p.noSystem)
 	case p.w.noAir != "":
 		p.noAhead = p.w.noAir
 	case p.w.noFuture != "":
@@ -198,6 +208,7 @@ func (p *piece) lookAhead() {
 		f.add(&m, &course)
 	}
 	p.ahead = f.bounds()
+	p.follow(left, &f)
 	if p.fact.Bare {
 		until := math.Min(p.w.at+Horizon, math.Max(p.w.at+2*float64(panelStep), quantile(f.gel, even(len(f.gel)), 0.5)))
 		likely, err := model.Course(p.skin.surfaceAhead(p.w.future.Trace(p.w.future.Likely.AirC), p.w.at), p.w.at, p.w.at+Horizon)
@@ -209,9 +220,9 @@ func (p *piece) lookAhead() {
 
 // futures collects the members' extremes.
 type futures struct {
-	from                              float64
-	margin, marginAt, wet, low, lowAt []float64
-	tackOpens, recoatCloses, gel      []float64
+	from                                     float64
+	margin, marginAt, wet, low, lowAt        []float64
+	tackOpens, tackCloses, recoatCloses, gel []float64
 }
 
 func (f *futures) add(m *path, course *learn.Run) {
@@ -237,7 +248,8 @@ func (f *futures) add(m *path, course *learn.Run) {
 		}
 		return never
 	}
-	f.tackOpens, f.recoatCloses = append(f.tackOpens, mark(cure.TackOpens)), append(f.recoatCloses, mark(cure.RecoatCloses))
+	f.tackOpens, f.tackCloses = append(f.tackOpens, mark(cure.TackOpens)), append(f.tackCloses, mark(cure.TackCloses))
+	f.recoatCloses = append(f.recoatCloses, mark(cure.RecoatCloses))
 	gel, ok := course.GelAt()
 	if !ok {
 		gel = f.from + Horizon

@@ -46,7 +46,7 @@ func marginRule(p *piece) Reason {
 func surfaceRHRule(p *piece) Reason {
 	r := Reason{Rule: "surface_rh", Unit: "%"}
 	if p.system == nil {
-		return r.cantSay("No system is chosen for the next coat: its limit for humidity at the surface is not known.")
+		return r.cantSay("%s: its limit for humidity at the surface is not known.", capital(orNone(p.noSystem)))
 	}
 	limit := p.system.HighestSurfaceRHPct
 	r.Limit, r.Source = &limit, p.system.Name
@@ -74,7 +74,7 @@ func surfaceRHRule(p *piece) Reason {
 func lowestRule(p *piece) Reason {
 	r := Reason{Rule: "lowest", Unit: "C"}
 	if p.system == nil {
-		return r.cantSay("No system is chosen for the next coat: its lowest temperature is not known.")
+		return r.cantSay("%s: its lowest temperature is not known.", capital(orNone(p.noSystem)))
 	}
 	limit := p.system.LowestC
 	r.Limit, r.Source = &limit, p.system.Name
@@ -148,61 +148,6 @@ func outgassingRule(p *piece) Reason {
 		return r.say(Clear, "%s The air in it shrinks by %.1f %% until gel.%s", p.gas.cause, 100*(1-p.gas.end), without)
 	}
 	return r.say(Clear, "%s The air in it keeps still.%s", p.gas.cause, without)
-}
-
-// windowRule: where the coat beneath stands.
-func windowRule(p *piece) Reason {
-	r := Reason{Rule: "window", Source: "the coat beneath"}
-	c := p.beneath
-	if c == nil {
-		if p.fact.Bare {
-			return r.say(Clear, "Bare timber: nothing to wait for.")
-		}
-		return r.say(Clear, "No coat of the last days is in the book. If the surface is cured, wash it with water, let it dry and abrade it first.")
-	}
-	if c.CantSay != "" {
-		return r.cantSay("The coat beneath (%s) can't be told: %s.", c.Name, c.CantSay)
-	}
-	recoat := c.Windows[1]
-	switch {
-	case c.State == StateWet:
-		return r.say(Wait, "The coat beneath is wet; it is tacky about %s.", orUnknown(p.s, recoat.Opens.Likely))
-	case c.State == StateTacky || c.State == StateGreen:
-		if recoat.Phase == "closing" {
-			return r.say(Clear, "The coat beneath is %s, but its recoat window is closing: it may be over any time until %s.", c.State, orUnknown(p.s, recoat.Closes.Late))
-		}
-		return r.say(Clear, "The coat beneath is %s: the next one bonds to it until %s.", c.State, orUnknown(p.s, recoat.Closes.Early))
-	case c.State == StateSandable || c.State == StateCured:
-		return r.say(Wait, "The coat beneath is %s and no longer bonds by itself: wash it with water, let it dry, then abrade. Unfilled weave is scuffed with a pad, not sanded. The maker's sheet decides.", c.State)
-	}
-	return r.say(Wait, "The coat beneath is %s: it no longer bonds by itself and is too soft to sand until %s. Then wash, dry and abrade; unfilled weave is only scuffed. The maker's sheet decides.",
-		c.State, orUnknown(p.s, c.Marks[4].When.Likely))
-}
-
-// hoursRule: the next coat's window against the builder's hours.
-func hoursRule(p *piece) Reason {
-	h := p.s.Hours
-	r := Reason{Rule: "hours", Unit: "", Source: "working hours"}
-	if h.EndMin <= h.StartMin {
-		return r.say(Clear, "No working hours are set.")
-	}
-	if !p.s.ClockSet {
-		return r.cantSay("The clock is not set: what falls into working hours can't be told.")
-	}
-	if p.kind == Finish || p.kind == Glue {
-		return r.say(Clear, "Nothing has to follow this coat in time.")
-	}
-	if p.ahead.tackOpens == 0 || p.ahead.recoatCloses == 0 {
-		return r.cantSay("When the next coat would have to follow can't be told: %s.", p.noAhead)
-	}
-	minutes := p.s.workingMinutes(p.ahead.tackOpens, p.ahead.recoatCloses)
-	r.Value, r.Unit = &minutes, "min"
-	if minutes < 1 {
-		return r.say(Wait, "A coat put on now takes the next one from %s to %s, outside your hours: it would have to be washed and abraded first.",
-			clockTime(p.s, p.ahead.tackOpens), clockTime(p.s, p.ahead.recoatCloses))
-	}
-	return r.say(Clear, "A coat put on now takes the next one from %s to %s, in your hours for %.0f min.",
-		clockTime(p.s, p.ahead.tackOpens), clockTime(p.s, p.ahead.recoatCloses), minutes)
 }
 
 // trustRule: required are air temperature and humidity, and for bare timber a moisture content.

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/sequence"
 	"tackline/advisor/units"
 )
 
@@ -24,7 +25,8 @@ func fit() *piece {
 	return &piece{s: s, w: &weather{at: float64(at)}, fact: &Piece{ID: 1, Name: "foredeck", Bare: true}, skin: &skin{now: 16, u: 0.5}, kind: Seal, system: &system,
 		margin: p64(6), marginU: 0.7, surfaceRH: p64(60), moisture: p64(11), moistureFrom: "meter",
 		gas:   &gas{likely: 1, high: 1, end: 0.99, cause: "Timber cooling."},
-		ahead: ahead{margin: p64(5), marginAt: at + 7200, surfaceRH: p64(65), lowest: p64(14), lowestAt: at + 7200, tackOpens: at + 1800, recoatCloses: at + 9000}}
+		ahead: ahead{margin: p64(5), marginAt: at + 7200, surfaceRH: p64(65), lowest: p64(14), lowestAt: at + 7200, tackOpens: at + 1800, recoatCloses: at + 9000},
+		next:  sequence.Next{Work: sequence.Seal, Ready: sequence.Yes}, legs: []leg{{"next coat", at + 1800, at + 9000, s.workingMinutes(at+1800, at+9000)}}}
 }
 
 func TestAFitPieceIsClear(t *testing.T) {
@@ -70,14 +72,23 @@ func TestBoundaries(t *testing.T) {
 		{"gas grows by 0.0005", outgassingRule, func(p *piece) { p.gas.high = 1.0005 - 1e-12 }, Clear, p64(0.05), p64(0.05), "%"},
 		{"gas grows by 0.0006", outgassingRule, func(p *piece) { p.gas.high = 1.0006 }, Wait, p64(0.06), p64(0.05), "%"},
 		{"gas unknown", outgassingRule, func(p *piece) { p.gas, p.noGas = nil, "x" }, CantSay, nil, p64(0.05), "%"},
-		{"beneath is wet", windowRule, func(p *piece) { p.beneath = beneath(StateWet) }, Wait, nil, nil, ""},
-		{"beneath is tacky", windowRule, func(p *piece) { p.beneath = beneath(StateTacky) }, Clear, nil, nil, ""},
-		{"beneath is green", windowRule, func(p *piece) { p.beneath = beneath(StateGreen) }, Clear, nil, nil, ""},
-		{"beneath is set", windowRule, func(p *piece) { p.beneath = beneath(StateSet) }, Wait, nil, nil, ""},
-		{"beneath is sandable", windowRule, func(p *piece) { p.beneath = beneath(StateSandable) }, Wait, nil, nil, ""},
-		{"beneath can't be told", windowRule, func(p *piece) { p.beneath = &CoatAdvice{CantSay: "stale"} }, CantSay, nil, nil, ""},
-		{"window in hours", hoursRule, func(*piece) {}, Clear, p64(120), nil, "min"},
-		{"window at night", hoursRule, func(p *piece) { p.ahead.tackOpens, p.ahead.recoatCloses = p.s.At+5*3600, p.s.At+8*3600 }, Wait, p64(0), nil, "min"},
+		{"beneath is wet", windowRule, func(p *piece) { p.over(-1, 0) }, Wait, p64(30), p64(0), "min"},
+		{"beneath is tacky", windowRule, func(p *piece) { p.over(40, 0) }, Clear, p64(200), p64(0), "min"},
+		{"beneath is green", windowRule, func(p *piece) { p.over(220, 0) }, Clear, p64(20), p64(0), "min"},
+		{"beneath is set", windowRule, func(p *piece) { p.over(265, 0) }, Wait, p64(-5), p64(0), "min"},
+		{"beneath is sandable", windowRule, func(p *piece) { p.over(800, 0) }, Wait, p64(-540), p64(0), "min"},
+		{"beneath can't be told", windowRule, func(p *piece) { p.over(40, 1) }, CantSay, nil, nil, ""},
+		{"beneath is closing", windowRule, func(p *piece) { p.over(245, 0) }, Wait, p64(-5), p64(0), "min"},
+		{"beneath is sandable, washed, dry and abraded", windowRule, func(p *piece) { p.over(800, 2) }, Clear, nil, nil, ""},
+		{"the plan says to wash", windowRule, func(p *piece) { p.over(800, 3) }, Wait, p64(-390), p64(0), "min"},
+		{"the plan is through", windowRule, func(p *piece) { p.through = true }, Clear, nil, nil, ""},
+		{"window in hours", hoursRule, func(*piece) {}, Clear, p64(120), p64(1), "min"},
+		{"window at night", hoursRule, func(p *piece) { p.leg(0, 5*3600, 8*3600) }, Wait, p64(0), p64(1), "min"},
+		{"window with a minute of the day", hoursRule, func(p *piece) { p.leg(0, 4*3600-60, 8*3600) }, Clear, p64(1), p64(1), "min"},
+		{"a later window at night", hoursRule, func(p *piece) { p.leg(2, 12*3600, 15*3600) }, Wait, p64(0), p64(1), "min"},
+		{"nothing follows", hoursRule, func(p *piece) { p.legs = nil }, Clear, nil, nil, ""},
+		{"what follows can't be told", hoursRule, func(p *piece) { p.legs, p.noAhead = nil, "no log" }, CantSay, nil, nil, ""},
+		{"a system of the plan is not known", hoursRule, func(p *piece) { p.legs, p.legsEnd = nil, "not known" }, CantSay, nil, nil, ""},
 		{"clock not set", hoursRule, func(p *piece) { p.s.ClockSet = false }, CantSay, nil, nil, ""},
 		{"fresh to the second", trustRule, func(p *piece) { p.s.Climate.AirC.LastSeen = p.s.At - 1800 }, Clear, p64(1800), p64(1800), "s"},
 		{"stale by a second", trustRule, func(p *piece) { p.s.Climate.RHPct.LastSeen = p.s.At - 1801 }, CantSay, p64(1801), p64(1800), "s"},
@@ -109,9 +120,49 @@ func near(t *testing.T, want, got *float64) {
 	require.InDelta(t, *want, *got, 1e-9)
 }
 
-func beneath(s State) *CoatAdvice {
-	marks := make([]MarkTime, 5)
-	return &CoatAdvice{Name: "fill on foredeck", State: s, Marks: marks, Windows: []Window{{Window: "tack"}, {Window: "recoat", Phase: "open"}}}
+// over puts the piece over a coat of invented times, now minutes after it went on: tacky at 30, bonds to 240 (early) and 260 (likely), firm at
+// 400, sandable at 700. How 1 hides its standing; 2 has it washed, dry and abraded; 3 has the plan wash it next.
+func (p *piece) over(now float64, how int64) {
+	if now < 0 {
+		now = 0
+	}
+	at := func(m float64) sequence.Moment {
+		x := p.s.At + units.Instant(60*(m-now))
+		return sequence.Moment{Early: x - 1200, Likely: x, Late: x + 600}
+	}
+	state := StateWet
+	for _, m := range []struct {
+		from  float64
+		state State
+	}{{30, StateTacky}, {120, StateGreen}, {260, StateSet}, {400, StateFirm}, {700, StateSandable}} {
+		if now >= m.from {
+			state = m.state
+		}
+	}
+	c := sequence.Coat{ID: 9, Work: sequence.Fill, Started: p.s.At - units.Instant(60*now), Standing: sequence.Standing{State: string(state), TackOpens: at(30), TackCloses: at(120),
+		RecoatCloses: at(260), Firm: at(400), Sandable: at(700)}}
+	f := sequence.Facts{At: p.s.At, Coats: []sequence.Coat{c}}
+	step := sequence.Usual(sequence.Fill)
+	switch how {
+	case 1:
+		f.Coats[0].Standing = sequence.Standing{Why: "stale"}
+	case 2:
+		f.Deeds = []sequence.Deed{{Work: sequence.Wash, At: p.s.At - 5400, DryMin: p64(80)}, {Work: sequence.Abrade, At: p.s.At - 60}}
+	case 3:
+		step = sequence.Usual(sequence.Wash)
+	}
+	p.next = f.Ask(step)
+}
+
+// leg replaces what follows by equal steps of which the last falls into [from, to) seconds from now.
+func (p *piece) leg(before int, from, to units.Instant) {
+	first := p.legs[0]
+	p.legs = nil
+	for range before {
+		p.legs = append(p.legs, first)
+	}
+	from, to = p.s.At+from, p.s.At+to
+	p.legs = append(p.legs, leg{"fill", from, to, p.s.workingMinutes(from, to)})
 }
 
 func TestSourcesOfLimits(t *testing.T) {
@@ -140,6 +191,8 @@ func TestWorseNeverHelps(t *testing.T) {
 		{"lower surface temperature ahead", lowestRule, func(p *piece, x float64) { p.ahead.lowest = p64(-x) }, -30, 20},
 		{"wetter timber", moistureRule, func(p *piece, x float64) { p.moisture = p64(x) }, 0, 30},
 		{"larger gas growth", outgassingRule, func(p *piece, x float64) { p.gas.high = 1 + x; p.gas.likely = 1 + x/2 }, 0, 0.2},
+		{"later after the coat beneath", windowRule, func(p *piece, x float64) { p.over(x, 0) }, 30, 3000},
+		{"a window later in the evening", hoursRule, func(p *piece, x float64) { p.leg(0, units.Instant(x), units.Instant(x)+3600) }, 0, 12 * 3600},
 		{"older data", trustRule, func(p *piece, x float64) { p.s.Climate.AirC.LastSeen = p.s.At - units.Instant(x) }, 0, 1e5},
 	}
 	for _, w := range worsen {

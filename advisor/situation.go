@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
@@ -19,8 +20,9 @@ type Situation struct {
 	Climate  Climate
 	Pieces   []Piece
 	Coats    []Coat
-	Earlier  []Earlier // ended coats that were touched
-	Batches  []Batch   // mixed and not ended
+	Earlier  []Earlier              // ended coats that were touched
+	Batches  []Batch                // mixed and not ended
+	Systems  map[string]cure.System // that steps of the plans name, by that name
 }
 
 // Limits are the shed's own limits, editable; a system's stricter ones win. Source texts are shown beside each.
@@ -80,13 +82,22 @@ type Piece struct {
 	BackSealed  bool // the other face lets no gas out
 	Lie         Lie
 	ThicknessM  units.Metre
-	DensityKgM3 float64        // at 12 % moisture content
-	AreaM2      float64        // of the face that is coated
-	SurfaceC    Channel        // C, from a probe taped to it; empty where there is none
-	Meter       []MeterReading // of a moisture meter on it, oldest first
-	NextKind    Kind           // what is meant to go on next; "" is taken as seal on bare timber and fill elsewhere
-	NextDrum    string         // that the next coat would come from; "" where nobody said
-	NextSystem  *cure.System   // that it would be made with; nil: no system is known, and rules that need one can't say
+	DensityKgM3 float64         // at 12 % moisture content
+	AreaM2      float64         // of the face that is coated
+	SurfaceC    Channel         // C, from a probe taped to it; empty where there is none
+	Meter       []MeterReading  // of a moisture meter on it, oldest first
+	NextKind    Kind            // what is meant to go on next; "" is taken as seal on bare timber and fill elsewhere
+	NextDrum    string          // that the next coat would come from; "" where nobody said
+	NextSystem  *cure.System    // that it would be made with; nil: no system is known, and rules that need one can't say
+	Steps       []sequence.Step // the planned sequence; empty for none. The next step's kind and system come before NextKind and NextSystem
+	Deeds       []Deed          // what was done to it beside coats
+}
+
+// Deed is something that was done to a piece beside coating it: washed, scuffed, abraded, fabric laid, peel ply or clamps off.
+type Deed struct {
+	ID   int64
+	Work sequence.Work
+	At   units.Instant
 }
 
 // MeterReading is what a moisture meter said of a piece of timber, in % of oven-dry mass.
@@ -122,6 +133,8 @@ type Coat struct {
 	ResinC    *float64      // temperature of the resin when mixed, C; nil where not measured
 	Drum      string        // that its batch came from, as people name it; "" where nobody said
 	AmountGM2 *float64      // mixed resin on the face, g/m2; nil where not known
+	Fabric    bool          // fabric was laid into it, by its own entry
+	PeelPly   bool          // peel ply was laid into it
 	OnTimber  bool          // it lies on bare timber, whose gas must not grow until it gels
 	Touches   []Touch
 }

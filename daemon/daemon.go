@@ -146,7 +146,7 @@ func (d *Daemon) assemble() error {
 		Limits: advisor.Limits{MarginK: c.Limits.MarginK, MarginSource: c.Limits.MarginSource, MoistureGoodPct: c.Limits.MoistureGoodPct,
 			MoistureStopPct: c.Limits.MoistureStopPct, MoistureSource: c.Limits.MoistureSource, GasGrowth: c.Limits.GasGrowth,
 			UnventedBurner: c.Limits.UnventedBurner},
-		Next: d.firstSystem()})
+		Next: d.firstSystem(), System: d.systems.Find})
 	if d.alerts, err = newAlerting(d); err != nil {
 		return err
 	}

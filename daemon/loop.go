@@ -243,7 +243,11 @@ func EncodeAdvice(a advisor.Advice) ([]byte, error) {
 func gistOf(a advisor.Advice) string {
 	var b strings.Builder
 	for _, p := range a.Pieces {
-		fmt.Fprintf(&b, "p%d %s;", p.Piece, p.Verdict)
+		fmt.Fprintf(&b, "p%d %s", p.Piece, p.Verdict)
+		if n := p.Next; n != nil {
+			fmt.Fprintf(&b, " %d.%d %s", n.Step, n.Coat, n.Ready)
+		}
+		fmt.Fprintf(&b, " %d;", len(p.Means))
 	}
 	for _, c := range a.Coats {
 		fmt.Fprintf(&b, "c%d %s %v %v", c.Coat, c.State, c.Stalled, c.CantSay != "")

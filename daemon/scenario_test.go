@@ -274,7 +274,7 @@ func TestAdviceIsRecomputedToTheSameBytes(t *testing.T) {
 			kept, err = json.Marshal(m.Advice)
 			require.NoError(t, err)
 			fresh := assess.New(assess.Options{Readings: readings{d.store}, Facts: d.book, Probes: assessed(&d.o.Config, at), Zone: d.o.Config.Shed.Zone,
-				Hours: m.Situation.Hours, Limits: m.Situation.Limits, Next: d.firstSystem()})
+				Hours: m.Situation.Hours, Limits: m.Situation.Limits, Next: d.firstSystem(), System: d.systems.Find})
 			_, a, err := fresh.Advise(ctx, at, true)
 			require.NoError(t, err)
 			again, err := json.Marshal(a)

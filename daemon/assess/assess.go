@@ -75,7 +75,8 @@ type Options struct {
 	Zone     *time.Location
 	Hours    advisor.Hours
 	Limits   advisor.Limits
-	Next     *cure.System // for a piece that has no coat yet; nil where none is configured
+	Next     *cure.System                           // for a piece that has no coat yet; nil where none is configured
+	System   func(name string) (cure.System, error) // by the name that a step of a plan gives; nil where none are known
 }
 
 // Assessor builds situations. It keeps the log that it has read in memory, and reads only what is new. Its methods may be called from many

@@ -4,6 +4,8 @@ import (
 	"context"
 
 	"tackline/advisor"
+	"tackline/advisor/cure"
+	"tackline/advisor/sequence"
 	"tackline/advisor/units"
 	"tackline/daemon/jobbook"
 	"tackline/sensors"
@@ -17,7 +19,13 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 			continue
 		}
 		piece := advisor.Piece{ID: p.ID, Name: p.Name, Bare: p.Bare && !coatedBy(facts, p.ID, now), BackSealed: p.SealedFace == "back" || p.SealedFace == "both", Lie: p.Lie,
-			ThicknessM: units.Metre(p.ThicknessMM / 1000), DensityKgM3: p.DensityKgM3, AreaM2: p.AreaM2, NextSystem: a.o.Next}
+			ThicknessM: units.Metre(p.ThicknessMM / 1000), DensityKgM3: p.DensityKgM3, AreaM2: p.AreaM2, NextSystem: a.o.Next, Steps: p.Plan()}
+		a.systems(s, piece.Steps)
+		for _, d := range facts.Deeds {
+			if d.Piece == p.ID && d.When.MS <= now {
+				piece.Deeds = append(piece.Deeds, advisor.Deed{ID: d.ID, Work: d.Work, At: instant(d.When.MS)})
+			}
+		}
 		var err error
 		if piece.SurfaceC, err = a.surface(ctx, facts, p, now); err != nil {
 			return err
@@ -36,6 +44,21 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 		return err
 	}
 	return batches(facts, s, now)
+}
+
+// systems brings in the systems that the steps of a plan name. One that is not known stays out, and what needs it says so.
+func (a *Assessor) systems(s *advisor.Situation, steps []sequence.Step) {
+	for _, step := range steps {
+		if step.System == "" || a.o.System == nil {
+			continue
+		}
+		if system, err := a.o.System(step.System); err == nil {
+			if s.Systems == nil {
+				s.Systems = map[string]cure.System{}
+			}
+			s.Systems[step.System] = system
+		}
+	}
 }
 
 func coatedBy(facts *jobbook.State, piece, now int64) bool {
@@ -85,7 +108,8 @@ func (a *Assessor) coats(facts *jobbook.State, s *advisor.Situation, now int64) 
 			return err
 		}
 		coat := advisor.Coat{ID: c.ID, Piece: c.Piece, Kind: c.Kind, System: system, Started: instant(c.Started.MS), ResinC: c.ResinC, Drum: facts.DrumOf(c),
-			AmountGM2: amountOf(facts, c), OnTimber: onTimber(facts, c), Touches: touchesOf(facts, c, now)}
+			AmountGM2: amountOf(facts, c), OnTimber: onTimber(facts, c), Touches: touchesOf(facts, c, now),
+			Fabric: c.Fabric != "", PeelPly: c.PeelPly}
 		if c.Ended.MS > 0 && c.Ended.MS <= now {
 			coat.Ended = instant(c.Ended.MS)
 		}
