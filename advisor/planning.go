@@ -1,8 +1,10 @@
 package advisor
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"tackline/advisor/cure"
 	"tackline/advisor/learn"
@@ -27,6 +29,7 @@ type PlanRequest struct {
 	Steps   []sequence.Step        // what is left to do; nil: the next coat alone
 	Systems map[string]cure.System // by the names that steps use
 	Every   int64                  // quarter hours from one start to the next; 0 is 1
+	WhatIf  [][]plan.WhatIf        // each tried by itself; those of one go together
 }
 
 // Plan is when to start on a piece, and why not at other times. It is made when asked for and never stored.
@@ -38,7 +41,9 @@ type Plan struct {
 	Basis    string        `json:"basis"`    // in words, what the forecast's spread rests on
 	Cautions []string      `json:"cautions"` // what the chances leave out, and what a reader must know
 	Work     []PlanWork    `json:"work"`     // what each step takes, in order
+	CantSay  string        `json:"cant_say"` // "" or why there is no plan, and what to do
 	plan.Result
+	WhatIf []plan.Gain `json:"what_if"`
 }
 
 // PlanWork is what one step takes.
@@ -51,13 +56,54 @@ type PlanWork struct {
 }
 
 // PlanFor plans the rest of a piece's sequence over the next two days. It is a pure function, as Advise is. Where there is not enough to plan with
-// the error wraps plan.ErrNotEnough, and says what is missing and what to do.
+// the error wraps plan.ErrNotEnough, and says what is missing and what to do; the Plan then says so too, in CantSay.
 func PlanFor(s Situation, req PlanRequest) (Plan, error) {
-	d, err := draft(s, req)
+	d, err := draft(s, req, "")
 	if err != nil {
-		return Plan{}, err
+		return noPlan(&s, req, err), err
 	}
-	return d.make()
+	p, err := d.make()
+	if err != nil {
+		return noPlan(&s, req, err), err
+	}
+	for _, list := range req.WhatIf {
+		gain, err := d.try(s, req, p.Result, list)
+		if err != nil {
+			return p, err
+		}
+		p.WhatIf = append(p.WhatIf, gain)
+	}
+	return p, nil
+}
+
+// noPlan is a Plan that only says why there is none.
+func noPlan(s *Situation, req PlanRequest, err error) Plan {
+	p := Plan{At: s.At, Model: ModelVersion, Piece: req.Piece, Cautions: []string{}, Work: []PlanWork{}, WhatIf: []plan.Gain{},
+		Result: plan.Result{Steps: []string{}, Starts: []plan.Start{}, Best: []plan.Start{}, Others: []plan.Others{}, Changes: []plan.Change{}}}
+	for i := range s.Pieces {
+		if s.Pieces[i].ID == req.Piece {
+			p.Name = s.Pieces[i].Name
+		}
+	}
+	if errors.Is(err, plan.ErrNotEnough) {
+		p.CantSay = strings.TrimPrefix(err.Error(), plan.ErrNotEnough.Error()+": ")
+	}
+	return p
+}
+
+// try does what-ifs. Another system wants another draft.
+func (d *drafted) try(s Situation, req PlanRequest, before plan.Result, list []plan.WhatIf) (plan.Gain, error) {
+	in := d.input
+	for _, w := range list {
+		if w.Deed == plan.Swap {
+			other, err := draft(s, req, w.System)
+			if err != nil {
+				return plan.Gain{}, err
+			}
+			in = other.input
+		}
+	}
+	return plan.Try(in, before, list)
 }
 
 // drafted is a plan that is ready to be made.
@@ -79,7 +125,7 @@ func (d *drafted) make() (Plan, error) {
 		return Plan{}, err
 	}
 	d.out.Result = r
-	d.out.Work = []PlanWork{}
+	d.out.Work, d.out.WhatIf = []PlanWork{}, []plan.Gain{}
 	for i, t := range d.input.Steps {
 		d.out.Work = append(d.out.Work, PlanWork{t.Name, t.WorkMin, d.tasks[i].batches, math.Round(d.tasks[i].batchG), math.Round(t.UseMin)})
 	}
@@ -90,8 +136,8 @@ func cantPlan(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", plan.ErrNotEnough, fmt.Sprintf(format, args...))
 }
 
-// draft gathers what a plan needs.
-func draft(s Situation, req PlanRequest) (*drafted, error) {
+// draft gathers what a plan needs. Swap names a system that is to be used for all that is left; "" for none.
+func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 	d := &drafted{s: &s}
 	for i := range s.Pieces {
 		if s.Pieces[i].ID == req.Piece {
@@ -124,13 +170,15 @@ func draft(s Situation, req PlanRequest) (*drafted, error) {
 	in := &d.input
 	*in = plan.Input{Origin: units.Instant(math.Ceil(float64(s.At)/plan.Step) * plan.Step), Starts: PlanStarts, Every: req.Every, Zone: s.Zone,
 		Hours:  plan.WorkingHours(s.Hours),
+		Shed:   plan.AssumedShed(),
 		Limits: plan.Limits{MarginK: float64(s.Limits.MarginK), MarginU: marginU(&d.w, &d.skin), GasGrowth: s.Limits.GasGrowth}}
 	if in.Every > 1 {
 		in.Starts = (PlanStarts + in.Every - 1) / in.Every
 	}
-	if err := d.steps(req); err != nil {
+	if err := d.steps(req, swap); err != nil {
 		return nil, err
 	}
+	in.Shed.PanelS, in.Shed.AreaM2 = float64(d.skin.panel.Lag()), d.piece.AreaM2
 	taught, err := d.coatBeneath()
 	if err != nil {
 		return nil, err

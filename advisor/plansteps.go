@@ -1,7 +1,10 @@
 package advisor
 
 import (
+	"maps"
 	"math"
+	"slices"
+	"strings"
 
 	"tackline/advisor/batch"
 	"tackline/advisor/cure"
@@ -35,7 +38,7 @@ type task struct {
 
 // steps turns the rest of the sequence into the plan's tasks. The plan goes as far as one step must follow another in time: what waits until
 // a coat is hard is another day's start.
-func (d *drafted) steps(req PlanRequest) error {
+func (d *drafted) steps(req PlanRequest, swap string) error {
 	left := req.Steps
 	if len(left) == 0 {
 		left = []sequence.Step{d.nextAlone()}
@@ -45,8 +48,15 @@ func (d *drafted) steps(req PlanRequest) error {
 	var fabric float64
 	known := map[string]int64{}
 	system := d.piece.NextSystem
+	if swap != "" {
+		other, ok := req.Systems[swap]
+		if !ok {
+			return cantPlan("no resin system is called %q: there are %s", swap, strings.Join(slices.Sorted(maps.Keys(req.Systems)), ", "))
+		}
+		system = &other
+	}
 	for i, step := range left {
-		if step.System != "" {
+		if step.System != "" && swap == "" {
 			if sys, ok := req.Systems[step.System]; ok {
 				system = &sys
 			}

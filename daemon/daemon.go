@@ -58,6 +58,7 @@ type Daemon struct {
 	telling sync.Mutex    // guards told
 	told    *toldClock    // who has set the clock, until the loop takes it over
 	latest  atomic.Pointer[Moment]
+	planner planner
 	beats   beats
 	errs    partErrors
 	loop    loopState
@@ -88,6 +89,7 @@ func New(o Options) (_ *Daemon, err error) {
 		return nil, err
 	}
 	d := &Daemon{o: o, log: o.Log, nudges: make(chan struct{}, 1)}
+	d.planner.d = d
 	d.life, d.end = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
@@ -159,7 +161,7 @@ func (d *Daemon) assemble() error {
 	if d.signer, err = attest.OpenKey(c.Shed.Data); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Planner: &d.planner, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {

@@ -25,6 +25,7 @@ var templateFiles embed.FS
 type Options struct {
 	Source   Source
 	Commands Commands // nil: the page is for reading only and takes no entries
+	Planner  Planner  // nil: there are no plans
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
 	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
@@ -122,6 +123,7 @@ func (h *Handler) routes() http.Handler {
 	mux.HandleFunc("POST /api/v1/alerts/{id}/acknowledge", h.api(h.acknowledge))
 	mux.HandleFunc("GET /api/v1/readings", h.apiReadings)
 	mux.HandleFunc("GET /api/v1/records/{file}", h.apiRecord)
+	mux.HandleFunc("GET /api/v1/plan", h.apiPlan)
 	return h.lost(mux)
 }
 

@@ -120,8 +120,9 @@ type SweepRun struct {
 }
 
 // Run gives the marks for starts at the first n samples of a film in C, one sample each step seconds, for a drum that reacts speed times as
-// fast as the model says. It wants room for n in out. A film outside -60..150 C or a speed not over 0 is an error.
-func (s *Sweep) Run(r *SweepRun, filmC []float64, step, speed float64, out []SweepMarks) error {
+// fast as the model says; n is the length of out. Gel is looked for where it is wanted, since a cold film may never get there; else it is Never.
+// A film outside -60..150 C or a speed not over 0 is an error.
+func (s *Sweep) Run(r *SweepRun, filmC []float64, step, speed float64, gel bool, out []SweepMarks) error {
 	if !(speed > 0) || math.IsInf(speed, 0) || !(step > 0) || len(out) > len(filmC) || len(filmC) < 2 {
 		return fmt.Errorf("cure: sweep at speed %g over %d samples of %g s for %d starts: want a speed and a step over 0, and a film as long as the starts",
 			speed, len(filmC), step, len(out))
@@ -137,8 +138,10 @@ func (s *Sweep) Run(r *SweepRun, filmC []float64, step, speed float64, out []Swe
 		var o SweepMarks
 		o.TackOpens = w.early(&w.opens, from, s.y[TackOpens])
 		o.TackCloses = w.early(&w.closes, from, s.y[TackCloses])
-		o.Gel = w.early(&w.gel, from, s.y[eventGel])
-		w.step(k, &o)
+		if o.Gel = Never; gel {
+			o.Gel = w.early(&w.gel, from, s.y[eventGel])
+		}
+		w.step(k, gel, &o)
 		if s.m.marks.byTg {
 			o.RecoatCloses = min(o.RecoatCloses, r.find(&w.cap, from+limit))
 			o.TackOpens, o.TackCloses = min(o.TackOpens, o.RecoatCloses), min(o.TackCloses, o.RecoatCloses)
@@ -228,7 +231,7 @@ func (r *SweepRun) within(i int64, more float64) float64 {
 }
 
 // step follows the coat of start k from where V leaves 1 until it is firm, and fills in the marks that come there.
-func (w *sweepWork) step(k int, o *SweepMarks) {
+func (w *sweepWork) step(k int, gel bool, o *SweepMarks) {
 	s, r := w.s, w.r
 	o.RecoatCloses, o.Firm = Never, Never
 	from := r.red[k] + w.late/w.speed
@@ -239,7 +242,8 @@ func (w *sweepWork) step(k int, o *SweepMarks) {
 	y, now := w.late, from
 	last := int64(len(r.red)) - 1
 	x := at/r.step - float64(w.enter)
-	opens, closes, gel := o.TackOpens == Never, o.TackCloses == Never, o.Gel == Never
+	opens, closes := o.TackOpens == Never, o.TackCloses == Never
+	gel = gel && o.Gel == Never
 	for i := w.enter; i < last; i++ {
 		dRed := w.speed * (r.red[i+1] - now)
 		v := s.open(y, r.q[i])
@@ -260,7 +264,7 @@ func (w *sweepWork) step(k int, o *SweepMarks) {
 		if o.Firm == Never && end >= r.firm[i+1] {
 			o.Firm = r.crossing(i, x, y, end, r.firm)
 		}
-		if o.Firm != Never && !opens && !closes && !gel {
+		if o.Firm != Never && !gel && (s.m.marks.byTg || !opens && !closes) { // by Tg, the end of green caps both tack marks
 			return
 		}
 		y, now, x = end, r.red[i+1], 0

@@ -75,7 +75,7 @@ func TestSweepAgainstCourse(t *testing.T) {
 			var run SweepRun
 			for _, speed := range []float64{0.75, 1, 1.3} {
 				out := make([]SweepMarks, n)
-				require.NoError(t, sweep.Run(&run, film, quarter, speed, out))
+				require.NoError(t, sweep.Run(&run, film, quarter, speed, true, out))
 				at := make([]float64, n)
 				for i := range at {
 					at[i] = float64(i) * quarter

@@ -77,6 +77,7 @@ type Input struct {
 	Zone    *time.Location    // for hours, nights and texts; nil is UTC
 	Hours   WorkingHours
 	Limits  Limits
+	Shed    Shed    // for what-ifs; the zero Shed is AssumedShed
 	AW      float64 // water activity in the pores of bare timber, 0..1
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"tackline/advisor/units"
@@ -45,8 +46,7 @@ type Start struct {
 	Nights      int64         `json:"nights"`        // nights (22 to 6) in which a step would be done
 	Rules       []RuleShare   `json:"rules"`         // those that are not kept in all members
 
-	room float64
-	k    int64
+	inHours bool // the first step is
 }
 
 // StepTime is when a step comes: 10, 50 and 90 % of the members; null where fewer have it at all.
@@ -79,9 +79,21 @@ func Make(in Input) (Result, error) {
 		return Result{}, err
 	}
 	if out.Nothing != "" {
-		out.Changes = changes(&in)
+		if out.Changes = changes(&in); len(out.Changes) == 0 {
+			out.Nothing += " Nothing that was tried, up to 15 K warmer, half of the water out of the air or work at any hour, would make one likely."
+		} else {
+			out.Nothing += fmt.Sprintf(" What would do: %s.", orOf(out.Changes))
+		}
 	}
 	return out, nil
+}
+
+func orOf(changes []Change) string {
+	parts := make([]string, len(changes))
+	for i, c := range changes {
+		parts[i] = c.Text
+	}
+	return strings.Join(parts, "; or ")
 }
 
 // rank is Make without looking for changes.
@@ -112,6 +124,8 @@ func better(a, b *Start) bool {
 	switch {
 	case a.Chance != b.Chance:
 		return a.Chance > b.Chance
+	case a.inHours != b.inHours:
+		return a.inHours
 	case a.Nights != b.Nights:
 		return a.Nights < b.Nights
 	}
@@ -139,13 +153,13 @@ func best(ranked []Start) []Start {
 // start says what has come of start j.
 func (r *runner) start(j int64, sorted []float64) Start {
 	in := r.in
-	s := Start{At: r.instant(float64(j * in.every())), k: j, Chance: float64(r.met[j]) / float64(r.nMembers)}
+	s := Start{At: r.instant(float64(j * in.every())), Chance: float64(r.met[j]) / float64(r.nMembers)}
 	for i := range r.nSteps {
 		s.Steps = append(s.Steps, r.stepTime(j, i, sorted))
 	}
 	rule, step := r.weakest(j)
 	s.Weakest, s.WeakestStep = Rules()[rule], in.Steps[step].Name
-	s.room = float64(r.cell(j, step, rule).room)
+	s.inHours = r.cell(j, 0, hours).failed == 0
 	s.Rules = []RuleShare{}
 	for k, name := range Rules() {
 		if failed := r.failed[j*rules+int64(k)]; failed > 0 {
@@ -193,8 +207,11 @@ func (r *runner) stepTime(j, step int64, sorted []float64) StepTime {
 }
 
 // weakest gives the rule that most members do not keep, and the step at which most of those fail; where all are kept, the rule and step with
-// the least room.
+// the least room. A start out of hours is just that, whatever else is wrong with it.
 func (r *runner) weakest(j int64) (rule, step int64) {
+	if r.cell(j, 0, hours).failed > 0 {
+		return hours, 0
+	}
 	for k := range int64(rules) {
 		if r.failed[j*rules+k] > r.failed[j*rules+rule] {
 			rule = k
@@ -250,7 +267,8 @@ func (r *runner) others(byTime []Start) []Others {
 	for i := 0; i < len(byTime); {
 		s := &byTime[i]
 		n := i + 1
-		for n < len(byTime) && byTime[n].Weakest == s.Weakest && byTime[n].WeakestStep == s.WeakestStep && worse(&byTime[n], top) == worse(s, top) {
+		for n < len(byTime) && byTime[n].Weakest == s.Weakest && byTime[n].WeakestStep == s.WeakestStep &&
+			(byTime[n].Chance > 0) == (s.Chance > 0) && worse(&byTime[n], top) == worse(s, top) {
 			n++
 		}
 		if worse(s, top) {

@@ -53,6 +53,7 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	require.Len(t, now.Pieces, 3)
 	require.Len(t, now.Pieces[0].Reasons, 8)
 	require.Len(t, now.Coats[0].Windows, 2)
+	tryPlan(t, call)
 	require.Contains(t, good("job", "list"), "Sandpiper")
 	require.Contains(t, good("job", "add", "Dunlin (invented)"), "Kept: job")
 	require.Contains(t, good("job", "piece", "keel", "--job", "2", "--lie", "upright", "--thickness-mm", "20"), "Kept: piece")
@@ -111,6 +112,53 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 		_, errs, code := call(c.args...)
 		require.Equal(t, c.code, code, "%v: %s", c.args, errs)
 		require.Contains(t, errs, c.says, "%v", c.args)
+	}
+}
+
+// tryPlan asks for plans on the demo's pieces.
+func tryPlan(t *testing.T, call func(...string) (string, string, int)) {
+	t.Helper()
+	out, errs, code := call("plan", "foredeck", "--json", "--what-if", "tent=5K + hours=07:00-20:00")
+	require.Contains(t, []int{exitOK, exitWanting}, code, errs)
+	var p struct {
+		Piece  string
+		Starts []struct {
+			At      time.Time
+			Chance  *float64
+			Weakest string
+			Steps   []struct {
+				Step                string
+				Early, Likely, Late *time.Time
+			}
+		}
+		WhatIf []struct {
+			Text string
+			Heat struct{ Low, Likely, High float64 } `json:"heat_kwh_day"`
+		} `json:"what_if"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &p))
+	require.Equal(t, "foredeck", p.Piece)
+	require.Len(t, p.Starts, 192)
+	require.NotEmpty(t, p.Starts[0].Steps)
+	require.NotNil(t, p.Starts[0].Steps[0].Likely)
+	require.GreaterOrEqual(t, *p.Starts[0].Chance, *p.Starts[191].Chance)
+	require.Len(t, p.WhatIf, 1)
+	require.Greater(t, p.WhatIf[0].Heat.Likely, p.WhatIf[0].Heat.Low)
+	out, _, _ = call("plan", "foredeck")
+	require.Contains(t, out, "What is left: ")
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"plan"}, exitFailed, "name the piece: foredeck"},
+		{[]string{"plan", "rudder"}, exitFailed, "is not in the job book"},
+		{[]string{"plan", "foredeck", "--what-if", "pray"}, exitUsage, "want such as"},
+		{[]string{"plan", "foredeck", "--what-if", "system=treacle"}, exitFailed, "no resin system is called"},
+	} {
+		_, errs, code := call(c.args...)
+		require.Equal(t, c.code, code, "%v: %s", c.args, errs)
+		require.Contains(t, errs, c.says)
 	}
 }
 

@@ -60,6 +60,7 @@ func newRootCmd(e env) *cobra.Command {
 		newDemoCmd(e),
 		newDaemonCmd(e),
 		newNowCmd(e),
+		newPlanCmd(e),
 		newCoatCmd(e),
 		newDrumCmd(e),
 		newJobCmd(e),
