@@ -133,6 +133,14 @@ func notices(s *Situation, w *weather) []Reason {
 	if w.noHPa != "" {
 		add(Clear, "No barometer: outgassing is judged by temperature alone.")
 	}
+	for _, c := range []struct {
+		what string
+		of   *Channel
+	}{{"Air temperature", &s.Climate.AirC}, {"Humidity", &s.Climate.RHPct}, {"Barometer", &s.Climate.PressureHPa}, {"The resin's temperature", &s.Climate.ResinC}} {
+		if c.of.ByHand && c.of.Problem == "" {
+			add(Clear, c.what+" was read by hand "+span(float64(s.At-c.of.LastSeen))+" ago.")
+		}
+	}
 	excluded := s.Climate.AirC.Excluded + s.Climate.RHPct.Excluded
 	if excluded > 0 {
 		n := float64(excluded)

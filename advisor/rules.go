@@ -168,10 +168,26 @@ func trustRule(p *piece) Reason {
 	case r.Value != nil && limit > 0 && *r.Value > limit:
 		return r.cantSay("The newest reading is %s old.", span(*r.Value))
 	}
+	if why := readByHand(p); why != "" {
+		return r.say(Clear, "%s; nothing is known of the time since.", why)
+	}
 	if p.skin.modelled {
 		return r.say(Clear, "Readings are fresh. No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(p.skin.u))
 	}
 	return r.say(Clear, "Readings are fresh.")
+}
+
+// readByHand says which of the inputs of a verdict a person has read; "" where none.
+func readByHand(p *piece) string {
+	for _, c := range []struct {
+		what string
+		of   *Channel
+	}{{"The air's temperature", &p.s.Climate.AirC}, {"The humidity", &p.s.Climate.RHPct}, {"The surface", &p.fact.SurfaceC}} {
+		if c.of.ByHand && c.of.Problem == "" {
+			return c.what + " was read by hand " + span(float64(p.s.At-c.of.LastSeen)) + " ago"
+		}
+	}
+	return ""
 }
 
 // oldest gives the age in seconds of the older of the two required inputs.

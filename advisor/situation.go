@@ -53,6 +53,7 @@ type Channel struct {
 	Problem  string        // "" or why the present cannot be told: "stale", "saturated", "missing", "never seen" ...
 	LastSeen units.Instant // time of the newest usable reading
 	Excluded int64         // readings of the trace's span that were flagged and left out
+	ByHand   bool          // a person read the newest: it is used while it is fresh, and named
 }
 
 // Climate is the shed's air.

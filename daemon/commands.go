@@ -102,6 +102,9 @@ func (d *Daemon) Do(ctx context.Context, key, who string, p jobbook.Payload) (jo
 			return r, err
 		}
 	}
+	if err := d.takeHand(ctx, p, r.ID); err != nil {
+		d.log.Error("a reading by hand is in the job book, and not in the history; the next start brings it in", "error", err)
+	}
 	if err := d.wireless.rebind(ctx); err != nil {
 		d.log.Error("nodes could not be bound anew; the next command does it", "error", err)
 	}

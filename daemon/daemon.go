@@ -131,6 +131,9 @@ func New(o Options) (_ *Daemon, err error) {
 // assemble makes the parts that stand on the two files.
 func (d *Daemon) assemble() error {
 	c := &d.o.Config
+	if err := d.bringHand(d.life); err != nil {
+		return err
+	}
 	var err error
 	if d.wireless, err = newWireless(d); err != nil {
 		return err
@@ -148,7 +151,7 @@ func (d *Daemon) assemble() error {
 		Limits: advisor.Limits{MarginK: c.Limits.MarginK, MarginSource: c.Limits.MarginSource, MoistureGoodPct: c.Limits.MoistureGoodPct,
 			MoistureStopPct: c.Limits.MoistureStopPct, MoistureSource: c.Limits.MoistureSource, GasGrowth: c.Limits.GasGrowth,
 			UnventedBurner: c.Limits.UnventedBurner},
-		Next: d.firstSystem(), System: d.systems.Find})
+		Next: d.firstSystem(), System: d.systems.Find, HandFresh: c.Shed.HandFresh})
 	if d.alerts, err = newAlerting(d); err != nil {
 		return err
 	}

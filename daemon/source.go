@@ -58,6 +58,7 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 	if err != nil {
 		return v, err
 	}
+	v.Probes = append(v.Probes, handLines(facts, stamp.Wall, c.Shed.HandFresh)...)
 	viewFacts(&v, facts)
 	for _, a := range d.alerts.standing() {
 		if !a.Acked && a.SnoozedFor == 0 {
@@ -121,6 +122,9 @@ func (s source) Series(ctx context.Context, req dashboard.SeriesRequest) (dashbo
 		if p.Name == req.Probe {
 			known, out.MaxGap = true, p.StaleAfter
 		}
+	}
+	if facts, err := s.d.book.State(ctx); err == nil && !known && knownByHand(facts, req.Probe) {
+		known, out.MaxGap = true, s.d.o.Config.Shed.HandFresh
 	}
 	if !known {
 		return out, fmt.Errorf("daemon: probe %q: %w", req.Probe, dashboard.ErrNotFound)

@@ -207,3 +207,28 @@ func TestABacklogIsStoredAtItsOwnTimesAndIsNeverTheNewest(t *testing.T) {
 	require.NoError(t, err)
 	require.InDelta(t, 3.1, n.Usable.Value, 1e-9, "and never used")
 }
+
+func TestWhatAHandReadsIsUsedKeptAndShown(t *testing.T) {
+	y := newYard(t, "mqtt://127.0.0.1:9")
+	code, _ := y.call("POST", "/api/v1/commands/hand-reading", "", map[string]any{"who": "Wren", "key": "h1",
+		"payload": map[string]any{"quantity": "temp_c", "value": 14.5, "wet_c": 12, "place": "air", "instrument": "whirling hygrometer"}})
+	require.Equal(t, http.StatusCreated, code)
+	y.eventually("advice rests on it", func() bool { m := y.latest.Load(); return m != nil && m.Situation.Climate.RHPct.ByHand })
+	require.InDelta(t, 14.5, *y.latest.Load().Advice.Shed.AirC.Value, 1e-9)
+	rows := y.rows("by hand, air")
+	require.Len(t, rows, 1)
+	require.Equal(t, sensors.ByHand, rows[0].Status)
+	view, err := (source{y.Daemon}).Now(t.Context())
+	require.NoError(t, err)
+	line := view.Probes[len(view.Probes)-1]
+	require.Equal(t, "by hand, air", line.Name)
+	require.Len(t, line.Last, 2)
+	require.InDelta(t, 75, line.Last[1].Value, 1)
+	require.Empty(t, line.Problem)
+	_, out := y.call("GET", "/api/v1/now", "", nil)
+	b, err := json.Marshal(out)
+	require.NoError(t, err)
+	require.Contains(t, string(b), "by hand")
+	require.NoError(t, y.bringHand(t.Context()))
+	require.Len(t, y.rows("by hand, air"), 1, "what is there is not brought in again")
+}

@@ -90,6 +90,9 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	require.Equal(t, exitWanting, code)
 	require.Contains(t, said, "nothing can be said of it")
 
+	require.Equal(t, "Kept: dry bulb 14.5 C, wet bulb 12 C, which is 75 % relative humidity.\n", good("hand", "--dry", "14.5", "--wet", "12", "--instrument", "whirling hygrometer"))
+	require.Equal(t, "Kept: air 15 C, humidity 70 %.\n", good("hand", "--air", "59F", "--rh", "70"))
+	require.Equal(t, "Kept: surface of keel 9.5 C.\n", good("hand", "--surface", "9.5", "--piece", "keel"))
 	require.Equal(t, "No node was heard yet.\n", good("node", "list"))
 	require.Contains(t, good("node", "list", "--json"), `"broker":null`)
 	require.Contains(t, good("node", "bind", "mqtt:a4"), "mqtt:a4 is no probe")
@@ -100,6 +103,11 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 		says string
 	}{
 		{[]string{"node", "bind", "mqtt:a4", "bow"}, exitFailed, "no probe of the config that a node can be bound to"},
+		{[]string{"hand"}, exitUsage, "nothing was read"},
+		{[]string{"hand", "--dry", "12"}, exitUsage, "belong together"},
+		{[]string{"hand", "--dry", "12", "--wet", "14"}, exitFailed, "up to the dry bulb"},
+		{[]string{"hand", "--surface", "9", "--piece", "rudder"}, exitUsage, "is not in the job book"},
+		{[]string{"hand", "--air", "9", "--at", "yesterday"}, exitUsage, "RFC 3339"},
 		{[]string{"node", "bind"}, exitUsage, "accepts between 1 and 2"},
 		{[]string{"coat", "touch", coat, "soggy"}, exitFailed, "wet, tacky, green, firm or sandable"},
 		{[]string{"coat", "touch", "seven", "tacky"}, exitUsage, "no number of a coat"},

@@ -66,6 +66,7 @@ func newRootCmd(e env) *cobra.Command {
 		newJobCmd(e),
 		newRecordCmd(e),
 		newNodeCmd(e),
+		newHandCmd(e),
 		newCheckCmd(e),
 		newImportCmd(e),
 		newExportCmd(e),

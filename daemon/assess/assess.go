@@ -77,6 +77,8 @@ type Options struct {
 	Limits   advisor.Limits
 	Next     *cure.System                           // for a piece that has no coat yet; nil where none is configured
 	System   func(name string) (cure.System, error) // by the name that a step of a plan gives; nil where none are known
+	// HandFresh is how long a reading taken by hand stands in for a probe; 0 is an hour.
+	HandFresh time.Duration
 }
 
 // Assessor builds situations. It keeps the log that it has read in memory, and reads only what is new. Its methods may be called from many
@@ -144,6 +146,7 @@ func (a *Assessor) Situation(ctx context.Context, now int64, clockSet bool) (adv
 		}
 	}
 	s.Limits.StaleAfter = units.Second(s.Climate.AirC.Trace.MaxGap)
+	widen(&s)
 	if err := a.pieces(ctx, facts, &s, now); err != nil {
 		return s, err
 	}
@@ -152,7 +155,7 @@ func (a *Assessor) Situation(ctx context.Context, now int64, clockSet bool) (adv
 
 // place gives the first of the probes of a place (any where "") that tells the present, else the first that there is.
 func (a *Assessor) place(ctx context.Context, facts *jobbook.State, place sensors.Place, q sensors.Quantity, now int64) (advisor.Channel, error) {
-	var first *advisor.Channel
+	var first, newest *advisor.Channel
 	for _, p := range a.o.Probes {
 		if place != "" && p.Place != place || !has(p.Quantities, q) {
 			continue
@@ -167,11 +170,18 @@ func (a *Assessor) place(ctx context.Context, facts *jobbook.State, place sensor
 		if first == nil {
 			first = &c
 		}
+		if newest == nil || c.LastSeen > newest.LastSeen {
+			newest = &c
+		}
 	}
-	if first != nil {
-		return *first, nil
+	if first == nil {
+		first = &advisor.Channel{Problem: "no probe is configured"}
+		newest = first
 	}
-	return advisor.Channel{Problem: "no probe is configured"}, nil
+	if c := a.hand(facts, *newest, place, 0, q, now); c.ByHand {
+		return c, nil
+	}
+	return *first, nil
 }
 
 func has(list []sensors.Quantity, q sensors.Quantity) bool {

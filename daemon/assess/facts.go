@@ -30,6 +30,9 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 		if piece.SurfaceC, err = a.surface(ctx, facts, p, now); err != nil {
 			return err
 		}
+		if piece.SurfaceC.Problem != "" {
+			piece.SurfaceC = a.hand(facts, piece.SurfaceC, sensors.Surface, p.ID, sensors.Temperature, now)
+		}
 		for _, m := range facts.Moisture {
 			if m.Piece == p.ID && m.When.MS <= now {
 				piece.Meter = append(piece.Meter, advisor.MeterReading{At: instant(m.When.MS), Pct: units.Percent(m.MoisturePct)})
