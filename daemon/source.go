@@ -45,7 +45,7 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 	}
 	for _, n := range d.systems.Names() {
 		if sys, err := d.systems.Find(n); err == nil {
-			line := dashboard.System{Name: sys.Name, Source: sys.Source}
+			line := dashboard.System{Name: sys.Name, Source: sys.Source, Full: &sys}
 			for _, short := range c.Systems.Shipped {
 				if shipped, err := d.systems.Find(short); err == nil && shipped.Name == sys.Name {
 					line.Short = short

@@ -16,7 +16,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor"
+	"tackline/advisor/cure"
 	"tackline/advisor/units"
+	"tackline/daemon/config"
 	"tackline/dashboard/record"
 	"tackline/sensors"
 )
@@ -112,6 +114,20 @@ func coatAdvice() []advisor.CoatAdvice {
 	}
 }
 
+// shipped gives one of the invented systems that the program carries.
+func shipped(name string) *cure.System {
+	c := config.Default()
+	all, err := c.LoadSystems()
+	if err != nil {
+		panic(err)
+	}
+	s, err := all.Find(name)
+	if err != nil {
+		panic(err)
+	}
+	return &s
+}
+
 func scene() View {
 	at := func(ago time.Duration) time.Time { return sceneNow.Add(-ago) }
 	last := func(q sensors.Quantity, v float64, ago time.Duration, s sensors.Status) Last {
@@ -133,7 +149,7 @@ func scene() View {
 		},
 		Jobs:    []Job{{1, "Lapwing"}, {2, "tender"}},
 		Pieces:  []Piece{{1, 1, "foredeck", true}, {2, 1, "port topside", false}, {3, 1, "transom", true}, {4, 1, "hatch coaming", true}, {5, 2, "keel batten", false}},
-		Systems: []System{{Name: "medium", Source: "invented for the examples"}, {Name: "slow", Source: "invented for the examples"}},
+		Systems: []System{{Name: "medium", Source: "invented for the examples", Full: shipped("medium")}, {Name: "slow", Source: "invented for the examples"}},
 		Coats: []Coat{
 			{ID: 7, Job: 1, Piece: 2, JobName: "Lapwing", PieceName: "port topside", Kind: advisor.Bedding, System: "medium", Started: at(54 * time.Minute), Who: "Ida",
 				AmountG: ptr(620), ResinC: ptr(18.5), Vessel: "tray", Touches: []TouchMark{{at(20 * time.Minute), advisor.StateWet, false}}},

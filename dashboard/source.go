@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/advisor/cure"
 	"tackline/dashboard/record"
 	"tackline/sensors"
 )
@@ -94,6 +95,7 @@ type System struct {
 	Name   string
 	Source string // where its numbers come from, in a few words
 	Short  string // another name that it goes by; "" for none
+	Full   *cure.System
 }
 
 // goesBy tells whether the system may be meant by a name.
