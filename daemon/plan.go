@@ -106,8 +106,12 @@ func stepsLeft(facts *jobbook.State, p *jobbook.Piece, at units.Instant) []seque
 	f := sequence.Facts{At: at, Bare: p.Bare}
 	for i := range facts.Coats {
 		if c := &facts.Coats[i]; c.Piece == p.ID {
-			f.Coats = append(f.Coats, sequence.Coat{ID: c.ID, Work: sequence.Work(c.Kind), Started: units.Instant(float64(c.Started.MS) / 1000)})
+			f.Coats = append(f.Coats, sequence.Coat{ID: c.ID, Work: sequence.Work(c.Kind), Started: units.Instant(float64(c.Started.MS) / 1000),
+				Fabric: c.Fabric != "", PeelPly: c.PeelPly})
 		}
+	}
+	for _, d := range facts.DeedsOn(p.ID) {
+		f.Deeds = append(f.Deeds, sequence.Deed{ID: d.ID, Work: d.Work, At: units.Instant(float64(d.When.MS) / 1000)})
 	}
 	return sequence.Remaining(p.Plan(), f)
 }

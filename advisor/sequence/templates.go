@@ -56,3 +56,22 @@ func TemplateOf(name string) (Template, bool) {
 	}
 	return Template{}, false
 }
+
+// Fit gives the template's steps with a system for its coats, the weight of its fabric in g/m2, and the number of coats that fill the weave
+// (and of the coats that are counted otherwise). "" and 0 leave each as it is.
+func (t Template) Fit(system string, fabricGM2 float64, fills int64) []Step {
+	steps := append([]Step{}, t.Steps...)
+	for i := range steps {
+		s := &steps[i]
+		if s.Work.Coats() && system != "" {
+			s.System = system
+		}
+		if (s.Work == LayFabric || s.Work == FurtherFabric) && fabricGM2 > 0 {
+			s.FabricGM2 = fabricGM2
+		}
+		if s.Work == Fill && fills > 0 {
+			s.Count = fills
+		}
+	}
+	return steps
+}

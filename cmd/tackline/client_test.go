@@ -67,6 +67,7 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 	require.NotEmpty(t, good("drum", "list"))
 	require.Contains(t, good("coat", "end", coat), "has ended")
 	require.Contains(t, good("record", "2", "--format", "csv"), "time_utc")
+	sequenceOn(t, good, "keel")
 	file := filepath.Join(t.TempDir(), "record.html")
 	require.Empty(t, good("record", "2", "--out", file))
 	require.FileExists(t, file)
@@ -116,6 +117,16 @@ func TestCommandsAgainstADaemon(t *testing.T) {
 		{[]string{"record", "77"}, exitFailed, "77"},
 		{[]string{"record", "2", "--format", "doc"}, exitUsage, "html, pdf, csv or json"},
 		{[]string{"job", "piece", "x", "--job", "9999"}, exitFailed, "job"},
+		{[]string{"job", "steps", "rudder"}, exitUsage, "is not in the job book"},
+		{[]string{"job", "steps", "keel", "--template", "varnish"}, exitUsage, "tackline job templates lists them"},
+		{[]string{"job", "steps", "keel", "--insert", "9=wash"}, exitUsage, "NUMBER=WORK"},
+		{[]string{"job", "steps", "keel", "--insert", "1=varnish"}, exitUsage, "is not one of seal"},
+		{[]string{"job", "steps", "keel", "--drop", "7"}, exitUsage, "steps 1 to 5"},
+		{[]string{"job", "steps", "keel", "--clear", "--template", "finish"}, exitUsage, "give one of"},
+		{[]string{"job", "steps", "keel", "--fabric", "-5"}, exitUsage, "fabric"},
+		{[]string{"job", "did", "keel", "varnished"}, exitUsage, "washed, scuffed"},
+		{[]string{"job", "did", "keel", "washed", "--at", "noon"}, exitUsage, "is no time"},
+		{[]string{"job", "undo", "99999"}, exitFailed, "99999"},
 	} {
 		_, errs, code := call(c.args...)
 		require.Equal(t, c.code, code, "%v: %s", c.args, errs)

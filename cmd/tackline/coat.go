@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"tackline/advisor"
 )
 
 // book is what the client reads of the job book.
@@ -50,6 +52,14 @@ func newCoatListCmd(e env, cl *client) *cobra.Command {
 		if len(b.Coats) == 0 {
 			fmt.Fprintln(e.out, "No coat yet: tackline coat start.")
 		}
+		var a advisor.Advice
+		if err := cl.get(c.Context(), "/api/v1/now", &a); err != nil {
+			return err
+		}
+		newest := map[int64]int64{}
+		for _, k := range b.Coats {
+			newest[k.Piece] = k.ID
+		}
 		for _, k := range b.Coats {
 			name := ""
 			for _, p := range b.Pieces {
@@ -62,9 +72,27 @@ func newCoatListCmd(e env, cl *client) *cobra.Command {
 				state = "ended " + time.UnixMilli(k.Ended.MS).Local().Format("2 Jan 15:04")
 			}
 			fmt.Fprintf(e.out, "%4d  %s on %s, %s, since %s, %s\n", k.ID, k.Kind, name, k.System, time.UnixMilli(k.Started.MS).Local().Format("2 Jan 15:04"), state)
+			showPlace(e, a, k.ID, k.Piece, newest[k.Piece] == k.ID)
 		}
 		return nil
 	}}
+}
+
+// showPlace says under a coat what its place in the sequence means, and under the newest of a piece which step comes next.
+func showPlace(e env, a advisor.Advice, coat, piece int64, newest bool) {
+	for _, p := range a.Pieces {
+		if p.Piece != piece {
+			continue
+		}
+		for _, m := range p.Means {
+			if m.Coat == coat {
+				fmt.Fprintf(e.out, "      %s\n", m.Text)
+			}
+		}
+		if newest && p.Next != nil {
+			fmt.Fprintf(e.out, "      step %d of %d. %s\n", p.Next.Step, p.Next.Of, p.Next.Text)
+		}
+	}
 }
 
 func newCoatStartCmd(e env, cl *client) *cobra.Command {

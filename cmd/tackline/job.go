@@ -7,7 +7,7 @@ import (
 )
 
 func newJobCmd(e env) *cobra.Command {
-	c := &cobra.Command{Use: "job", Short: "List and add jobs and their pieces", Args: noCommand, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
+	c := &cobra.Command{Use: "job", Short: "List and add jobs and their pieces, plan their steps, say what was done", Args: noCommand, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
 	cl := serverFlag(c, e)
 	var who string
 	c.PersistentFlags().StringVar(&who, "who", "", "who says so")
@@ -31,7 +31,7 @@ func newJobCmd(e env) *cobra.Command {
 		}
 		fmt.Fprintf(e.out, "Kept: job %d, %s.\n", id, args[0])
 		return nil
-	}}, newPieceCmd(e, cl, &who))
+	}}, newPieceCmd(e, cl, &who), newTemplatesCmd(e), newStepsCmd(e, cl, &who), newDidCmd(e, cl, &who), newUndoCmd(e, cl, &who))
 	return c
 }
 

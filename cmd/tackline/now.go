@@ -46,6 +46,12 @@ func showAdvice(e env, a advisor.Advice) {
 				fmt.Fprintf(e.out, "  %-10s %-9s %s\n", r.Rule, r.Verdict, r.Text)
 			}
 		}
+		if p.Next != nil {
+			fmt.Fprintf(e.out, "  step %d of %d: %s\n", p.Next.Step, p.Next.Of, p.Next.Text)
+		}
+		for _, m := range p.Means {
+			fmt.Fprintf(e.out, "  %s, %s: %s\n", m.At.Time().Local().Format("2 Jan 15:04"), m.Work.Past(), m.Text)
+		}
 	}
 	for _, c := range a.Coats {
 		fmt.Fprintf(e.out, "\ncoat %d, %s (%s): %s\n", c.Coat, c.Name, c.System, c.State)
