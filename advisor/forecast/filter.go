@@ -67,7 +67,7 @@ func (c *course) learn(m, gain, cov []float64, k int64) {
 
 // line is what the states after step origin say of that step and those after it, as far as the horizon asks.
 func (c *course) line(origin int64) []float64 {
-	out := make([]float64, c.stale()+c.lead+1)
+	out := make([]float64, c.lead+1)
 	m := c.state[origin*c.n : (origin+1)*c.n]
 	for l := range out {
 		at := origin + int64(l)
@@ -86,7 +86,7 @@ func (c *course) line(origin int64) []float64 {
 
 // doubt is the standard deviation around the present line that the parts themselves give, before the log has had its say.
 func (c *course) doubt() []float64 {
-	out := make([]float64, c.stale()+c.lead+1)
+	out := make([]float64, c.lead+1)
 	n := c.n
 	for l := range out {
 		at := c.origin + int64(l)

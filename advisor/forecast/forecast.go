@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sort"
 
 	"tackline/advisor/air"
 	"tackline/advisor/trace"
@@ -96,7 +97,7 @@ func Ahead(log Log, at float64, o Options) (Ensemble, error) {
 	e := Ensemble{At: at, Step: Step / float64(parts), Days: airCourse.days()}
 	for q, c := range courses {
 		if c != nil {
-			*e.Likely.series(q) = c.line(c.origin)[c.stale():]
+			*e.Likely.series(q) = c.present(c.line(c.origin))
 		}
 	}
 	finish(&e.Likely, parts)
@@ -148,3 +149,21 @@ func (e *Ensemble) Trace(series []float64) trace.Trace {
 
 // Len gives the number of samples of each series.
 func (e *Ensemble) Len() int64 { return int64(len(e.Likely.AirC)) }
+
+// Band gives, at each sample, the value below which the share p (0..1) of the members lies, linear between the middles of neighbouring
+// members; series picks what is asked about. It is empty where the members have no such series.
+func (e *Ensemble) Band(p float64, series func(*Member) []float64) []float64 {
+	v := make([]float64, len(e.Members))
+	var out []float64
+	for k := range series(&e.Likely) {
+		for i := range e.Members {
+			v[i] = series(&e.Members[i])[k]
+		}
+		sort.Float64s(v)
+		x := math.Min(math.Max(p*float64(len(v))-0.5, 0), float64(len(v)-1))
+		lo := int64(x)
+		hi := min(lo+1, int64(len(v)-1))
+		out = append(out, v[lo]+(v[hi]-v[lo])*(x-float64(lo)))
+	}
+	return out
+}

@@ -34,7 +34,7 @@ func members(courses []*course, n int64) ([]Member, string) {
 			if c == nil {
 				continue
 			}
-			line := c.line(c.origin)[c.stale():]
+			line := c.present(c.line(c.origin))
 			for k := range line {
 				line[k] += e.sign * e.path[q][k]
 			}
@@ -58,7 +58,7 @@ func pastErrors(courses []*course) []mistake {
 	for _, c := range courses {
 		if c != nil {
 			first = max(first, c.first+settle)
-			last = min(last, int64(len(c.v))-1-c.stale()-c.lead)
+			last = min(last, int64(len(c.v))-1-c.lead)
 		}
 	}
 	var all []mistake
@@ -110,7 +110,7 @@ func (c *course) mistakes(origin int64) (path []float64, ok bool) {
 	for b := seen + 1; b < len(line); b++ {
 		line[b] = line[seen]
 	}
-	return line[c.stale():], 5*missing <= len(line)
+	return c.present(line), 5*missing <= len(line)
 }
 
 // assumed gives members from the parts' own spread, corrected by the errors that a short log shows: each goes off the line by the same number
@@ -121,7 +121,7 @@ func assumed(courses []*course, n int64) ([]Member, string) {
 		if c == nil {
 			continue
 		}
-		line, sd := c.line(c.origin)[c.stale():], c.corrected()[c.stale():]
+		line, sd := c.present(c.line(c.origin)), c.present(c.corrected())
 		for i := range out {
 			z := off(q, int64(i), n)
 			v := make([]float64, len(line))

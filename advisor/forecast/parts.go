@@ -43,13 +43,15 @@ func pressureKind() kind {
 	return kind{noise: 0.2, parts: []part{{0, 1e4 * dayLength, 10}, {0, 3 * dayLength, 10}, {0, dayLength / 2, 1}, {2, 90 * dayLength, 0.3}}}
 }
 
-// course is one quantity's log on even steps that end at the present, with the state of its parts after every step and the line ahead.
+// course is one quantity's log on even steps that end at its newest value, with the state of its parts after every step and the line ahead.
 type course struct {
 	v      []float64
 	have   []bool
-	lead   int64 // steps ahead
-	first  int64 // index of the oldest value
-	origin int64 // index of the newest
+	ahead  int64   // steps from the present to the horizon
+	shift  float64 // steps from the newest value to the present
+	lead   int64   // whole steps from the newest value that reach the horizon
+	first  int64   // index of the oldest value
+	origin int64   // index of the newest
 	mean   float64
 
 	n      int64     // states
@@ -66,32 +68,26 @@ type course struct {
 // newCourse reads a log and runs the parts along it.
 func newCourse(log trace.Trace, at float64, ahead int64, of func() kind) (*course, error) {
 	log = log.Slice(at-History-Step, at)
-	last, lastV, ok := log.Last()
+	last, _, ok := log.Last()
 	if !ok || log.MaxGap > 0 && at-last > math.Max(log.MaxGap, fresh) {
 		return nil, ErrNoPresent
 	}
 	n := int64(math.Round(History/Step)) + 1
-	c := &course{v: make([]float64, n), have: make([]bool, n), first: -1, lead: ahead}
+	c := &course{v: make([]float64, n), have: make([]bool, n), first: -1, origin: n - 1, ahead: ahead, shift: (at - last) / Step}
+	c.lead = ahead + int64(math.Ceil(c.shift))
 	count := 0.0
 	for k := range c.v {
-		c.v[k], c.have[k] = log.Value(at - float64(int(n)-1-k)*Step)
-		if int64(k) == n-1 && !c.have[k] && at-last <= fresh {
-			c.v[k], c.have[k] = lastV, true
-		}
+		c.v[k], c.have[k] = log.Value(last - float64(n-1-int64(k))*Step)
 		if c.have[k] {
 			if c.first < 0 {
 				c.first = int64(k)
 			}
-			c.origin = int64(k)
 			c.mean += c.v[k]
 			count++
 		}
 	}
-	if c.first < 0 { // one reading alone, off the steps and not fresh
-		c.v[n-1], c.have[n-1], c.first, c.origin, c.mean, count = lastV, true, n-1, n-1, lastV, 1
-	}
 	c.mean /= count
-	c.lay(of(), at)
+	c.lay(of(), last)
 	c.run()
 	return c, nil
 }
@@ -99,11 +95,22 @@ func newCourse(log trace.Trace, at float64, ahead int64, of func() kind) (*cours
 // days is the length of the log in days.
 func (c *course) days() float64 { return float64(c.origin-c.first) * Step / dayLength }
 
-// stale is how many steps before the present the newest value stands.
-func (c *course) stale() int64 { return int64(len(c.v)) - 1 - c.origin }
+// present gives what a path from the newest value on is at the present and every step after it, up to the horizon. It takes the path's place.
+func (c *course) present(path []float64) []float64 {
+	whole := int64(c.shift)
+	part := c.shift - float64(whole)
+	for k := range c.ahead + 1 {
+		x := path[whole+k]
+		if part > 0 {
+			x += part * (path[whole+k+1] - x)
+		}
+		path[k] = x
+	}
+	return path[:c.ahead+1]
+}
 
 // lay lays out the states of a kind and what each weighs at every step.
-func (c *course) lay(k kind, at float64) {
+func (c *course) lay(k kind, last float64) {
 	var memory []float64
 	for _, p := range k.parts {
 		for s := range 2 {
@@ -115,22 +122,21 @@ func (c *course) lay(k kind, at float64) {
 		}
 	}
 	c.n, c.noise = int64(len(memory)), k.noise*k.noise
-	longest := c.stale() + c.lead
-	c.fade = make([]float64, 0, (longest+1)*c.n)
-	for l := range longest + 1 {
+	c.fade = make([]float64, 0, (c.lead+1)*c.n)
+	for l := range c.lead + 1 {
 		for _, m := range memory {
 			c.fade = append(c.fade, math.Exp(-float64(l)*Step/m))
 		}
 	}
-	c.weigh(at)
+	c.weigh(last)
 }
 
 // weigh sets what each state weighs at every step: 1 for a level, cosine and sine of the day's angle for a wave. The day is the sun's, in UTC.
-func (c *course) weigh(at float64) {
+func (c *course) weigh(last float64) {
 	steps := int64(len(c.v)) + c.lead
 	c.weight = make([]float64, steps*c.n)
 	for k := range steps {
-		day := at + float64(k-int64(len(c.v))+1)*Step
+		day := last + float64(k-int64(len(c.v))+1)*Step
 		turn := 2 * math.Pi * (day/dayLength - math.Floor(day/dayLength))
 		sin1, cos1 := math.Sincos(turn)
 		row := c.weight[k*c.n : (k+1)*c.n]

@@ -78,6 +78,7 @@ func newRootCmd(e env) *cobra.Command {
 		newTimberCmd(e),
 		newOutgasCmd(e),
 		newCureCmd(e),
+		newForecastCmd(e),
 		newPotCmd(e),
 		newMixCmd(e),
 	)
