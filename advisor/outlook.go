@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"time"
 
 	"tackline/advisor/air"
 	"tackline/advisor/forecast"
@@ -50,6 +51,7 @@ type weather struct {
 	noHPa    string
 	future   forecast.Ensemble // of air, vapour and barometer together
 	noFuture string
+	zone     *time.Location
 	draws    []draw
 	since    float64 // from here on the surfaces are wanted: the oldest coat that still speaks, or a little over a day ago
 }
@@ -75,6 +77,7 @@ func read(s *Situation) weather {
 		_, w.rhNow, _ = w.rh.Last()
 	}
 	w.vapour = vapourTrace(w.airC, w.rh)
+	w.zone = s.Zone
 	w.look(Horizon)
 	return w
 }
@@ -92,7 +95,7 @@ func (w *weather) look(horizon float64) {
 		log.HPa = w.hpa
 	}
 	var err error
-	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: members}); err != nil {
+	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: members, Zone: w.zone}); err != nil {
 		w.noFuture = err.Error()
 		return
 	}

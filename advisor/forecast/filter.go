@@ -8,14 +8,14 @@ func (c *course) run() {
 	c.state = make([]float64, int64(len(c.v))*n)
 	m, gain := make([]float64, n), make([]float64, n)
 	cov := make([]float64, n*n)
-	both := make([]float64, n*n) // fade of a covariance in a step
-	fresh := make([]float64, n)  // variance that comes in with a step
+	both := make([]float64, n*n)  // fade of a covariance in a step
+	fresh := make([]float64, n*n) // covariance that comes in with a step
 	fade := c.fade[n : 2*n]
 	for i := range n {
-		cov[i*n+i] = c.spread[i]
-		fresh[i] = c.spread[i] * (1 - fade[i]*fade[i])
 		for j := range n {
 			both[i*n+j] = fade[i] * fade[j]
+			cov[i*n+j] = c.spread[i*n+j]
+			fresh[i*n+j] = c.spread[i*n+j] * (1 - both[i*n+j])
 		}
 	}
 	for k := c.first; k < int64(len(c.v)); k++ {
@@ -24,10 +24,7 @@ func (c *course) run() {
 				m[i] *= fade[i]
 			}
 			for i, f := range both {
-				cov[i] *= f
-			}
-			for i := range n {
-				cov[i*n+i] += fresh[i]
+				cov[i] = cov[i]*f + fresh[i]
 			}
 		}
 		if c.have[k] {
@@ -94,9 +91,9 @@ func (c *course) doubt() []float64 {
 		v := 0.0
 		for i := range n {
 			for j := range n {
-				v += c.cov[i*n+j] * w[i] * w[j] * f[i] * f[j]
+				ff := f[i] * f[j]
+				v += w[i] * w[j] * (c.cov[i*n+j]*ff + c.spread[i*n+j]*(1-ff))
 			}
-			v += c.spread[i] * w[i] * w[i] * (1 - f[i]*f[i])
 		}
 		out[l] = math.Sqrt(math.Max(v, 0))
 	}

@@ -10,6 +10,9 @@
 // moments of the same log, added to the present line. An error is a whole path over the lead, and air, vapour and pressure of one member
 // are wrong by what they were wrong by together. There is no random number anywhere.
 //
+// The day is the sun's. Only where the clock was put forward or back within the log, and the log since then has kept the clock (a heater's
+// does), is it the clock's. What a change still ahead will do cannot be known from the log: until it has come the day is the sun's.
+//
 // Vapour is carried as pressure in Pa and not as relative humidity, which swings with the temperature while the water in the air does not.
 package forecast
 
@@ -18,6 +21,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"time"
 
 	"tackline/advisor/air"
 	"tackline/advisor/trace"
@@ -46,9 +50,10 @@ type Log struct {
 
 // Options are what a forecast is asked for.
 type Options struct {
-	Horizon float64 // seconds, up to Longest
-	Members int64   // 2 or more; see Ensemble.Members
-	Parts   int64   // samples in each Step of the ensemble, 1..60; 0 is 1. The finer ones lie on straight lines
+	Horizon float64        // seconds, up to Longest
+	Members int64          // 2 or more; see Ensemble.Members
+	Zone    *time.Location // of the shed; nil is UTC. Where its clock was put forward or back within the log, the day follows sun or clock, whichever fitted better
+	Parts   int64          // samples in each Step of the ensemble, 1..60; 0 is 1. The finer ones lie on straight lines
 }
 
 // Ensemble is the future of a shed's air: sample k of every series is at At + k Step.
@@ -82,15 +87,15 @@ func Ahead(log Log, at float64, o Options) (Ensemble, error) {
 		return Ensemble{}, fmt.Errorf("forecast: %d samples a step; want 1..60", o.Parts)
 	}
 	ahead := int64(math.Ceil(o.Horizon / Step))
-	airCourse, err := newCourse(log.AirC, at, ahead, airKind)
+	airCourse, err := newCourse(log.AirC, at, ahead, airKind, o.Zone)
 	if err != nil {
 		return Ensemble{}, err
 	}
 	courses := []*course{airCourse, nil, nil}
-	if c, err := newCourse(log.VapourPa, at, ahead, vapourKind); err == nil {
+	if c, err := newCourse(log.VapourPa, at, ahead, vapourKind, o.Zone); err == nil {
 		courses[1] = c
 	}
-	if c, err := newCourse(log.HPa, at, ahead, pressureKind); err == nil {
+	if c, err := newCourse(log.HPa, at, ahead, pressureKind, nil); err == nil {
 		courses[2] = c
 	}
 	parts := max(o.Parts, 1)

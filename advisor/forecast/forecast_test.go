@@ -3,6 +3,7 @@ package forecast
 import (
 	"math"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -160,5 +161,36 @@ func TestFinerLiesOnTheLine(t *testing.T) {
 	for i, m := range half.Members {
 		require.Equal(t, m.AirC[10], quarter.Members[i].AirC[20])
 		require.InDelta(t, (m.AirC[10]+m.AirC[11])/2, quarter.Members[i].AirC[21], 1e-12)
+	}
+}
+
+// TestHeatersKeepTheClock: over the change to summer time a heater's day moves with the clock and the weather's does not. Lisbon goes from UTC to
+// an hour ahead at 01:00 UTC on 29 March 2026 (EU directive 2000/84/EC: the last Sunday of March).
+func TestHeatersKeepTheClock(t *testing.T) {
+	lisbon, err := time.LoadLocation("Europe/Lisbon")
+	require.NoError(t, err)
+	end := float64(time.Date(2026, 4, 3, 4, 0, 0, 0, time.UTC).Unix())
+	for _, c := range []struct {
+		name string
+		zone *time.Location
+	}{{"sun", time.UTC}, {"clock", lisbon}} {
+		heated := func(s float64) float64 {
+			h := time.Unix(int64(s), 0).In(c.zone).Hour()
+			if h >= 7 && h < 18 {
+				return 18
+			}
+			return 8
+		}
+		var l Log
+		for s := end - 14*86400; s <= end; s += 600 {
+			l.AirC.At, l.AirC.V = append(l.AirC.At, s), append(l.AirC.V, heated(s)+0.5*math.Sin(s/17000))
+		}
+		e, err := Ahead(l, end, Options{Horizon: 86400, Members: 8, Zone: lisbon})
+		require.NoError(t, err)
+		sum := 0.0
+		for k, v := range e.Likely.AirC {
+			sum += math.Abs(v - heated(end+float64(k)*Step))
+		}
+		require.Less(t, sum/float64(len(e.Likely.AirC)), 1.0, c.name) // an hour's error would be two hours of 10 K in a day: 0.8 K more
 	}
 }

@@ -2,15 +2,19 @@ package forecast
 
 import (
 	"math"
+	"time"
 
 	"tackline/advisor/trace"
 )
 
-// part is one damped component: waves a day (0 for none), memory in seconds and standard deviation in the kind's own unit.
+// part is one damped component: waves a day (0 for none), memory in seconds and standard deviation in the kind's own unit. A level that does
+// not turn at once has the time in seconds over which it keeps its trend (smooth, shorter than memory; 0 for none): it is then the difference
+// of two fading states that are driven by the same chance.
 type part struct {
 	waves  int64
 	memory float64
 	sd     float64
+	smooth float64
 }
 
 // kind is what is known of a quantity before its log is read: its parts, and the noise of one sample. Only the ratios of the spreads shape
@@ -23,15 +27,15 @@ type kind struct {
 // dayLength in seconds.
 const dayLength = 86400.0
 
-// The kinds. Memories and ratios are assumed: lows pass every few days, a change of air stays for hours, and the shape of a winter's day
-// keeps for weeks. They were not fitted to any one log.
+// The kinds. Memories and ratios are assumed: lows pass every few days, a change of air takes an hour and stays for hours, and the shape of a
+// winter's day keeps for weeks. They were not fitted to any one log, and the errors hardly mind if one of them is halved or doubled.
 func airKind() kind    { return weatherKind(1) }
 func vapourKind() kind { return weatherKind(45) }
 
 func weatherKind(scale float64) kind {
-	parts := []part{{0, 1e4 * dayLength, 8}, {0, 3 * dayLength, 4}, {0, dayLength / 2, 1.2}, {1, dayLength, 0.2}, {2, dayLength, 0.1}}
+	parts := []part{{0, 1e4 * dayLength, 8, 0}, {0, 3 * dayLength, 4, 3600}, {0, dayLength / 2, 1.2, 0}, {1, dayLength, 0.2, 0}, {2, dayLength, 0.1, 0}}
 	for w, sd := range []float64{2, 0.7, 0.35, 0.2, 0.15, 0.1} {
-		parts = append(parts, part{int64(w + 1), 90 * dayLength, sd})
+		parts = append(parts, part{int64(w + 1), 90 * dayLength, sd, 0})
 	}
 	for i := range parts {
 		parts[i].sd *= scale
@@ -40,7 +44,7 @@ func weatherKind(scale float64) kind {
 }
 
 func pressureKind() kind {
-	return kind{noise: 0.2, parts: []part{{0, 1e4 * dayLength, 10}, {0, 3 * dayLength, 10}, {0, dayLength / 2, 1}, {2, 90 * dayLength, 0.3}}}
+	return kind{noise: 0.2, parts: []part{{0, 1e4 * dayLength, 10, 0}, {0, 3 * dayLength, 10, 0}, {0, dayLength / 2, 1, 0}, {2, 90 * dayLength, 0.3, 0}}}
 }
 
 // course is one quantity's log on even steps that end at its newest value, with the state of its parts after every step and the line ahead.
@@ -54,19 +58,25 @@ type course struct {
 	origin int64   // index of the newest
 	mean   float64
 
-	n      int64     // states
-	waves  []int64   // of each state; 0 is a level
-	sine   []bool    // the wave's second state
+	n      int64 // states
+	states []state
 	fade   []float64 // of each state over 0, 1, 2 ... steps, row by row
 	weight []float64 // of each state at each step of log and future, row by row
-	spread []float64 // variance of each state that nothing is known of
+	spread []float64 // covariance of the states while nothing is known of them
 	state  []float64 // after each step, row by row
 	cov    []float64 // of the states after the newest value
 	noise  float64   // variance of a sample
 }
 
+// state is one number that the filter follows: waves a day (0: a level), whether it is the wave's sine, and its sign in the sum.
+type state struct {
+	waves int64
+	sine  bool
+	sign  float64
+}
+
 // newCourse reads a log and runs the parts along it.
-func newCourse(log trace.Trace, at float64, ahead int64, of func() kind) (*course, error) {
+func newCourse(log trace.Trace, at float64, ahead int64, of func() kind, zone *time.Location) (*course, error) {
 	log = log.Slice(at-History-Step, at)
 	last, _, ok := log.Last()
 	if !ok || log.MaxGap > 0 && at-last > math.Max(log.MaxGap, fresh) {
@@ -87,9 +97,53 @@ func newCourse(log trace.Trace, at float64, ahead int64, of func() kind) (*cours
 		}
 	}
 	c.mean /= count
-	c.lay(of(), last)
+	c.lay(of(), last, nil)
 	c.run()
+	if !shifts(zone, last-History, last) {
+		return c, nil
+	}
+	// The clock was put forward or back within the log. The sun's day did not move, but heaters and people may have.
+	byClock := *c
+	byClock.states, byClock.state = nil, nil
+	byClock.lay(of(), last, zone)
+	byClock.run()
+	if byClock.miss() < clockGain*c.miss() {
+		return &byClock, nil
+	}
 	return c, nil
+}
+
+// clockGain is how much smaller the past errors by the shed's clock have to be than by the sun, as a ratio of mean squares, for a day to follow
+// the clock over a change between winter and summer time.
+const clockGain = 0.9
+
+// shifts tells whether a zone's clock is put forward or back between two times.
+func shifts(zone *time.Location, from, to float64) bool {
+	return offset(zone, from) != offset(zone, to)
+}
+
+// offset is what a zone's clock is ahead of UTC, in seconds; 0 for no zone.
+func offset(zone *time.Location, at float64) float64 {
+	if zone == nil {
+		return 0
+	}
+	_, s := time.Unix(int64(math.Floor(at)), 0).In(zone).Zone()
+	return float64(s)
+}
+
+// miss is the mean square of the past errors over a day ahead.
+func (c *course) miss() float64 {
+	sum, n := 0.0, 0.0
+	for o := c.first + settle; o < c.origin; o += apart {
+		line := c.line(o)
+		for l := int64(1); l <= min(48, c.lead, c.origin-o); l++ {
+			if c.have[o+l] {
+				sum += (c.v[o+l] - line[l]) * (c.v[o+l] - line[l])
+				n++
+			}
+		}
+	}
+	return sum / math.Max(n, 1)
 }
 
 // days is the length of the log in days.
@@ -110,44 +164,69 @@ func (c *course) present(path []float64) []float64 {
 }
 
 // lay lays out the states of a kind and what each weighs at every step.
-func (c *course) lay(k kind, last float64) {
+func (c *course) lay(k kind, last float64, zone *time.Location) {
 	var memory []float64
 	for _, p := range k.parts {
-		for s := range 2 {
-			if s == 1 && p.waves == 0 {
-				continue
-			}
-			c.waves, c.sine = append(c.waves, p.waves), append(c.sine, s == 1)
-			memory, c.spread = append(memory, p.memory), append(c.spread, p.sd*p.sd)
+		switch {
+		case p.waves > 0:
+			c.states, memory = append(c.states, state{p.waves, false, 1}, state{p.waves, true, 1}), append(memory, p.memory, p.memory)
+		case p.smooth > 0:
+			c.states, memory = append(c.states, state{0, false, 1}, state{0, false, -1}), append(memory, p.memory, p.smooth)
+		default:
+			c.states, memory = append(c.states, state{0, false, 1}), append(memory, p.memory)
 		}
 	}
 	c.n, c.noise = int64(len(memory)), k.noise*k.noise
+	c.spread = make([]float64, c.n*c.n)
+	i := int64(0)
+	for _, p := range k.parts {
+		v := p.sd * p.sd
+		switch {
+		case p.waves > 0:
+			c.spread[i*c.n+i], c.spread[(i+1)*c.n+i+1] = v, v
+			i += 2
+		case p.smooth > 0:
+			// Both states fade and take the same white noise: their covariances are 1/(1/a + 1/b), scaled so that the difference has the variance v.
+			ab := 1 / (1/p.memory + 1/p.smooth)
+			v /= p.memory/2 + p.smooth/2 - 2*ab
+			c.spread[i*c.n+i], c.spread[(i+1)*c.n+i+1] = v*p.memory/2, v*p.smooth/2
+			c.spread[i*c.n+i+1], c.spread[(i+1)*c.n+i] = v*ab, v*ab
+			i += 2
+		default:
+			c.spread[i*c.n+i] = v
+			i++
+		}
+	}
 	c.fade = make([]float64, 0, (c.lead+1)*c.n)
 	for l := range c.lead + 1 {
 		for _, m := range memory {
 			c.fade = append(c.fade, math.Exp(-float64(l)*Step/m))
 		}
 	}
-	c.weigh(last)
+	c.weigh(last, zone)
 }
 
-// weigh sets what each state weighs at every step: 1 for a level, cosine and sine of the day's angle for a wave. The day is the sun's, in UTC.
-func (c *course) weigh(last float64) {
+// weigh sets what each state weighs at every step: 1 for a level, cosine and sine of the day's angle for a wave. The day is the sun's (UTC) or,
+// with a zone, the clock's.
+func (c *course) weigh(last float64, zone *time.Location) {
 	steps := int64(len(c.v)) + c.lead
 	c.weight = make([]float64, steps*c.n)
 	for k := range steps {
 		day := last + float64(k-int64(len(c.v))+1)*Step
+		if zone != nil {
+			day += offset(zone, day)
+		}
 		turn := 2 * math.Pi * (day/dayLength - math.Floor(day/dayLength))
 		sin1, cos1 := math.Sincos(turn)
 		row := c.weight[k*c.n : (k+1)*c.n]
-		for i, w := range c.waves {
+		for i, x := range c.states {
 			// cos(w x) and sin(w x) by turning the pointer w times: exact enough for the few waves there are, and quick.
 			re, im := 1.0, 0.0
-			for range w {
+			for range x.waves {
 				re, im = re*cos1-im*sin1, re*sin1+im*cos1
 			}
-			row[i] = re
-			if c.sine[i] {
+			row[i] = x.sign * re
+			if x.sine {
 				row[i] = im
 			}
 		}

@@ -67,6 +67,12 @@ func number(t *testing.T, m map[string]any, key string) float64 {
 	return v
 }
 
+// A simulated winter, invented; its columns as the trace commands want them.
+const (
+	winterTrace   = "../../testdata/traces/shed-winter.csv"
+	winterColumns = "air_c=north_outside_c,rh_pct=north_outside_rh_pct,pressure_hpa=station_pressure_mmhg"
+)
+
 // What people see, as files that a reviewer reads.
 func TestGolden(t *testing.T) {
 	cases := map[string][]string{
@@ -100,6 +106,15 @@ func TestGolden(t *testing.T) {
 		"cure-bad-system":     {"cure", "--system", "../../testdata/config/bad/systems/marks-out-of-order.toml", "--air", "12"},
 		"cure-gap":            {"cure", "--system", "medium", "--trace", "testdata/gap.csv"},
 		"cure-broken-trace":   {"cure", "--system", "medium", "--trace", "testdata/broken.csv"},
+		"help-forecast":       {"forecast", "--help"},
+		"forecast":            {"forecast", "--trace", winterTrace, "--columns", winterColumns, "--zone", "+01:00", "--at", "2016-02-20T08:00", "--hours", "6"},
+		"forecast-us":         {"forecast", "--trace", winterTrace, "--columns", winterColumns, "--zone", "+01:00", "--at", "2016-02-20 08:00", "--hours", "2", "--units", "us"},
+		"forecast-short":      {"forecast", "--trace", "testdata/gap.csv", "--at", "2026-01-14T02:30:00Z", "--hours", "3"},
+		"forecast-outside":    {"forecast", "--trace", "testdata/gap.csv", "--at", "2027-01-14T02:30:00Z"},
+		"forecast-no-moment":  {"forecast", "--trace", "testdata/gap.csv", "--at", "noon"},
+		"forecast-too-far":    {"forecast", "--trace", "testdata/gap.csv", "--hours", "200"},
+		"forecast-no-trace":   {"forecast"},
+		"forecast-no-column":  {"forecast", "--trace", "testdata/gap.csv", "--columns", "air_c=shed"},
 		"help-pot":            {"pot", "--help"},
 		"help-mix":            {"mix", "--help"},
 		"pot":                 {"pot", "--system", "medium", "--mass", "112", "--air", "22", "--vessel", "pot"},

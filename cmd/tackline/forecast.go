@@ -139,7 +139,11 @@ func calcForecast(t *traceFlags, moment string, hours float64) (forecastOut, err
 	} else if ok {
 		log.HPa = before(p)
 	}
-	o := forecast.Options{Horizon: hours * 3600, Members: forecastMembers}
+	zone, err := t.location()
+	if err != nil {
+		return forecastOut{}, err
+	}
+	o := forecast.Options{Horizon: hours * 3600, Members: forecastMembers, Zone: zone}
 	f, err := forecast.Ahead(log, at, o)
 	if errors.Is(err, forecast.ErrNoPresent) {
 		return forecastOut{}, fmt.Errorf("--at: the newest row before it is of %s, more than %s earlier: nothing can be said (--stale-after widens that)",
