@@ -91,7 +91,7 @@ func New(o Options) (*Handler, error) {
 		return nil, fmt.Errorf("dashboard: templates: %w", err)
 	}
 	// One line makes a page appear in the navigation; nothing else knows the list.
-	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/mix", Text: tx.get("nav_mix")}}
+	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/history", Text: tx.get("nav_history")}}
 	h.root = h.guard(http.NewCrossOriginProtection().Handler(h.routes()))
 	return h, nil
 }
@@ -112,6 +112,7 @@ func (h *Handler) routes() http.Handler {
 	mux.HandleFunc("POST /coats/{id}/end", h.page(h.endCoat, "/coats"))
 	mux.HandleFunc("POST /alerts/{id}/acknowledge", h.page(h.acknowledge, "/"))
 	mux.HandleFunc("GET /mix", h.getMix)
+	mux.HandleFunc("GET /history", h.getHistory)
 	mux.HandleFunc("GET /events", h.getEvents)
 	mux.HandleFunc("GET /static/{name}", h.getStatic)
 	mux.HandleFunc("GET /healthz", h.health(h.o.Live))

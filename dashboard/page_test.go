@@ -39,8 +39,8 @@ func golden(t *testing.T, name, got string) {
 
 func TestPagesInEveryState(t *testing.T) {
 	for name, f := range scenes() {
-		for page, path := range map[string]string{"shed": "/", "coats": "/coats", "new": "/coats/new", "mix": "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"} {
-			if (page == "new" || page == "mix") && name != "full" && name != "empty" {
+		for page, path := range map[string]string{"shed": "/", "coats": "/coats", "new": "/coats/new", "history": "/history?days=31", "mix": "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"} {
+			if (page == "new" || page == "mix" || page == "history") && name != "full" && name != "empty" {
 				continue
 			}
 			t.Run(name+"/"+page, func(t *testing.T) {
@@ -153,7 +153,7 @@ func TestCatalogueHasEveryTextAndNoOther(t *testing.T) {
 	for _, m := range regexp.MustCompile(`\bt "([a-zA-Z_]+)"`).FindAllStringSubmatch(src, -1) {
 		require.Contains(t, tx, m[1])
 	}
-	made := regexp.MustCompile(`^(verdict|state|kind|kind_about|status|place|gas|blush|vessel|mix_consistency)_`)
+	made := regexp.MustCompile(`^(verdict|state|kind|kind_about|status|place|gas|blush|vessel|mix_consistency|history)_`)
 	for key := range tx {
 		if !made.MatchString(key) {
 			require.Contains(t, src, `"`+key+`"`, "no page says %s any more", key)
