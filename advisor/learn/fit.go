@@ -168,7 +168,7 @@ func (f *Fit) natural(u []float64, c *Coat, batch float64) (s, e, b float64) {
 // place gives a site its ln time, its slopes by the unknowns and its blur at the present point.
 func (f *Fit) place(s *site) {
 	p, c, u := &f.prior, &f.coats[s.coat], f.mean
-	batch := f.batch(s.coat)
+	batch, rough := f.batch(s.coat), c.Response.rough(s.mark, p)
 	x, e, b := f.natural(u, c, batch)
 	g, d := c.Response.at(s.mark, x, e, b)
 	s.slope = append(s.slope[:0], make([]float64, len(u))...)
@@ -180,9 +180,9 @@ func (f *Fit) place(s *site) {
 	if c.Now {
 		s.slope[dimBatch] = d[axisSpeed] * batch
 		s.slope[dimOwn] = d[axisFilm] * c.FilmU
-		s.sigma = root(f.scale*s.finger, c.BlurLn)
+		s.sigma = root(f.scale*s.finger, c.BlurLn, rough)
 	} else {
-		s.sigma = root(f.scale*s.finger, c.BlurLn, batch, d[axisFilm]*c.FilmU)
+		s.sigma = root(f.scale*s.finger, c.BlurLn, rough, batch, d[axisFilm]*c.FilmU)
 	}
 	if i, sd := f.shift(s.mark, c.Kind); i >= 0 {
 		s.slope[i] = sd

@@ -38,7 +38,7 @@ type Response struct {
 	reached [5]bool
 	first   [5][axes]float64 // per unit of each axis: ln speed, kJ/mol, K
 	second  [5][axes]float64
-	cross   [5]float64 // energy by film
+	cross   [5][axes]float64 // of the other two axes: of energy and film, of film and speed, of speed and energy
 }
 
 // Respond tabulates a coat of the model that was spread at start (Unix seconds) on a film without gaps, C. The film goes on as it ended. The
@@ -53,6 +53,7 @@ func Respond(model cure.Model, film trace.Trace, start float64) (Response, error
 	r.ln, r.reached = base, reached
 	steps := [axes]float64{stepSpeed, stepEnergy, stepFilm}
 	var up [axes][5]float64
+	var upOK [axes][5]bool
 	for axis, h := range steps {
 		var x [axes]float64
 		x[axis] = h
@@ -64,18 +65,23 @@ func Respond(model cure.Model, film trace.Trace, start float64) (Response, error
 		if err != nil {
 			return r, err
 		}
-		up[axis] = high
+		up[axis], upOK[axis] = high, okHigh
 		for m := range base {
 			r.first[m][axis], r.second[m][axis] = slopes(base[m], high[m], low[m], okHigh[m], okLow[m], h)
 		}
 	}
-	both, ok, err := marksOf(model, film, start, 0, stepEnergy, stepFilm)
-	if err != nil {
-		return r, err
-	}
-	for m := range base {
-		if ok[m] && r.reached[m] {
-			r.cross[m] = (both[m] - up[axisEnergy][m] - up[axisFilm][m] + base[m]) / (stepEnergy * stepFilm)
+	for axis := range steps {
+		a, b := (axis+1)%axes, (axis+2)%axes
+		var x [axes]float64
+		x[a], x[b] = steps[a], steps[b]
+		both, ok, err := marksOf(model, film, start, x[0], x[1], x[2])
+		if err != nil {
+			return r, err
+		}
+		for m := range base {
+			if ok[m] && r.reached[m] && upOK[a][m] && upOK[b][m] {
+				r.cross[m][axis] = (both[m] - up[a][m] - up[b][m] + base[m]) / (steps[a] * steps[b])
+			}
 		}
 	}
 	return r, nil
@@ -128,6 +134,18 @@ func warmer(film trace.Trace, by float64) trace.Trace {
 	return film.Map(func(v float64) float64 { return v + by })
 }
 
+// rough gives how far a table of second order may be off within a prior's reach, in ln time: as much as its own second order makes there. It is next
+// to nothing for tack, and large for a late mark that a cold night may put off until the next day's warmth.
+func (r *Response) rough(m cure.Mark, p *Prior) float64 {
+	sd := [axes]float64{p.Speed, p.Activation, p.Surface}
+	sum := 0.0
+	for i := range sd {
+		bend, twist := 0.5*r.second[m][i]*sd[i]*sd[i], r.cross[m][i]*sd[(i+1)%axes]*sd[(i+2)%axes]
+		sum += bend*bend + twist*twist
+	}
+	return math.Sqrt(sum)
+}
+
 // at gives ln seconds to a mark and its slopes, for ln speed s, energy e in kJ/mol and a film that is b K warmer.
 func (r *Response) at(m cure.Mark, s, e, b float64) (ln float64, slope [axes]float64) {
 	x := [axes]float64{s, e, b}
@@ -136,9 +154,12 @@ func (r *Response) at(m cure.Mark, s, e, b float64) (ln float64, slope [axes]flo
 		ln += v * (r.first[m][i] + 0.5*v*r.second[m][i])
 		slope[i] = r.first[m][i] + v*r.second[m][i]
 	}
-	ln += r.cross[m] * e * b
-	slope[axisEnergy] += r.cross[m] * b
-	slope[axisFilm] += r.cross[m] * e
+	for i, c := range r.cross[m] {
+		j, k := (i+1)%axes, (i+2)%axes
+		ln += c * x[j] * x[k]
+		slope[j] += c * x[k]
+		slope[k] += c * x[j]
+	}
 	return ln, slope
 }
 
