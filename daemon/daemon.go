@@ -164,13 +164,13 @@ func (d *Daemon) assemble() error {
 	if d.signer, err = attest.OpenKey(c.Shed.Data); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Planner: &d.planner, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log}); err != nil {
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Planner: &d.planner, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes()}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {
 		return fmt.Errorf("daemon: listen for the page: %w", err)
 	}
-	d.server = &http.Server{Handler: d.entries(d.page), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
+	d.server = &http.Server{Handler: d.page, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelDebug)}
 	return nil
 }

@@ -382,13 +382,13 @@ func TestPageAndCommandsOverHTTP(t *testing.T) {
 	status, body := post("add-job", `{"who":"Wren","key":"k1","payload":{"name":"Dunlin (invented)"}}`)
 	require.Equal(t, http.StatusCreated, status, body)
 	status, again := post("add-job", `{"who":"Wren","key":"k1","payload":{"name":"Dunlin (invented)"}}`)
-	require.Equal(t, http.StatusCreated, status)
+	require.Equal(t, http.StatusOK, status, "nothing new was made")
 	require.Contains(t, again, `"repeat":true`)
 	status, body = post("add-piece", `{"who":"Wren","payload":{"job":99999,"name":"","lie":"sideways"}}`)
 	require.Equal(t, http.StatusUnprocessableEntity, status)
 	require.Contains(t, body, "lie")
 	status, _ = post("launch", `{"payload":{}}`)
-	require.Equal(t, http.StatusUnprocessableEntity, status)
+	require.Equal(t, http.StatusNotFound, status)
 	for _, path := range []string{"/", "/coats", "/healthz", "/api/v1/now", "/api/v1/book"} {
 		require.Eventually(t, func() bool {
 			r, err := http.Get(base + path)

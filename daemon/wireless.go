@@ -151,13 +151,16 @@ func pointer(t time.Time) *time.Time {
 	return &t
 }
 
+// nodesJSON is every node that is bound or was heard.
+type nodesJSON struct {
+	Nodes     []nodeLine  `json:"nodes"`
+	Forgotten int64       `json:"forgotten"` // unassigned nodes that had to make room
+	Broker    *brokerLine `json:"broker"`    // null: none is configured
+}
+
 // list serves GET /api/v1/nodes: every node that is bound or was heard; those without a probe are unassigned.
-func (w *wireless) list(rw http.ResponseWriter, _ *http.Request) {
-	out := struct {
-		Nodes     []nodeLine  `json:"nodes"`
-		Forgotten int64       `json:"forgotten"` // unassigned nodes that had to make room
-		Broker    *brokerLine `json:"broker"`    // null: none is configured
-	}{Nodes: []nodeLine{}, Forgotten: w.hub.Forgotten()}
+func (w *wireless) list(rw http.ResponseWriter, r *http.Request) {
+	out := nodesJSON{Nodes: []nodeLine{}, Forgotten: w.hub.Forgotten()}
 	for _, n := range w.hub.Nodes() {
 		line := nodeLine{Node: n.Key, Heard: pointer(n.Heard), Reports: n.Reports, Dropped: n.Dropped, Problem: n.Problem, Last: []lastValue{}}
 		if n.Probe != "" {
@@ -172,7 +175,7 @@ func (w *wireless) list(rw http.ResponseWriter, _ *http.Request) {
 		s := w.mqtt.State()
 		out.Broker = &brokerLine{Connected: s.Connected, Since: pointer(s.Since), Connects: s.Connects, Messages: s.Messages, Unread: s.Unread, Problem: s.Problem}
 	}
-	answer(rw, http.StatusOK, out)
+	w.d.reply(rw, r, http.StatusOK, out)
 }
 
 func lastOf(l sensors.Reading) lastValue {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -17,22 +18,12 @@ import (
 	"tackline/sensors"
 )
 
-// problemJSON is an error as RFC 9457 (2023) wants it, with the field that is to be mended beside.
-type problemJSON struct {
-	Type   string `json:"type"`
-	Title  string `json:"title"`
-	Status int    `json:"status"`
-	Detail string `json:"detail,omitempty"`
-	Field  string `json:"field,omitempty"`
-}
-
 func (h *Handler) problem(w http.ResponseWriter, r *http.Request, status int, field, detail string) {
-	b, err := json.Marshal(problemJSON{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Field: field})
-	if err != nil {
-		http.Error(w, http.StatusText(status), status)
-		return
+	p := Problem{Status: int64(status), Detail: detail, Field: field}
+	if field != "" {
+		p.Errors = []FieldProblem{{field, detail}}
 	}
-	send(w, r, status, "application/problem+json", append(b, '\n'))
+	p.Write(w, r)
 }
 
 // api makes a handler of a command for programs and for the page's script.
@@ -48,7 +39,7 @@ func (h *Handler) api(do command) http.HandlerFunc {
 		if receipt.Repeated {
 			status = http.StatusOK
 		}
-		h.json(w, r, status, map[string]any{"id": receipt.ID, "repeated": receipt.Repeated})
+		h.json(w, r, status, receiptJSON(receipt))
 	}
 }
 
@@ -189,16 +180,51 @@ func (h *Handler) apiCoats(w http.ResponseWriter, r *http.Request) {
 	for i := range v.Advice.Coats {
 		advice[v.Advice.Coats[i].Coat] = &v.Advice.Coats[i]
 	}
-	coats := []coatJSON{}
+	after, limit, bad := Paging(r)
+	if bad != nil {
+		h.problem(w, r, http.StatusUnprocessableEntity, bad.Field, bad.Sentence)
+		return
+	}
+	out := coatsJSON{At: timeJSON(v.At), Stale: stale, Coats: []coatJSON{}}
+	begun := after == 0
 	for _, c := range v.Coats {
+		if !begun {
+			begun = c.ID == after
+			continue
+		}
+		if n := int64(len(out.Coats)); n == limit {
+			out.Next = &out.Coats[n-1].ID
+			break
+		}
 		cj := coatJSON{ID: c.ID, JobID: c.Job, Job: c.JobName, PieceID: c.Piece, Piece: c.PieceName, Kind: c.Kind, System: c.System, Started: timeJSON(c.Started),
 			Ended: timeJSON(c.Ended), Who: c.Who, AmountG: c.AmountG, ResinC: c.ResinC, Vessel: c.Vessel, Touches: []touchJSON{}, Advice: advice[c.ID]}
 		for _, t := range c.Touches {
 			cj.Touches = append(cj.Touches, touchJSON{At: timeJSON(t.At), State: t.State, Witness: t.Witness})
 		}
-		coats = append(coats, cj)
+		out.Coats = append(out.Coats, cj)
 	}
-	h.json(w, r, http.StatusOK, map[string]any{"at": timeJSON(v.At), "stale": stale, "coats": coats})
+	h.json(w, r, http.StatusOK, out)
+}
+
+// Paging reads after and limit of a query: 0 for no after, 200 for no limit.
+func Paging(r *http.Request) (after, limit int64, bad *Refusal) {
+	limit = 200
+	for _, p := range []struct {
+		name      string
+		to        *int64
+		low, high int64
+	}{{"after", &after, 0, math.MaxInt64}, {"limit", &limit, 1, 1000}} {
+		s := r.URL.Query().Get(p.name)
+		if s == "" {
+			continue
+		}
+		v, err := strconv.ParseInt(s, 10, 64)
+		if err != nil || v < p.low || v > p.high {
+			return 0, 0, &Refusal{Field: p.name, Sentence: fmt.Sprintf("%q is no whole number from %d to %d", s, p.low, p.high)}
+		}
+		*p.to = v
+	}
+	return after, limit, nil
 }
 
 // apiReadings answers readings?probe=&quantity=&from=&to=&points=. Times are RFC 3339; to is now and from a day before it where not given.
@@ -211,7 +237,7 @@ func (h *Handler) apiReadings(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		var s Series
 		if s, err = h.o.Source.Series(r.Context(), req); err == nil {
-			h.json(w, r, http.StatusOK, seriesJSON(req, s))
+			h.json(w, r, http.StatusOK, seriesOf(req, s))
 			return
 		}
 	}
@@ -251,20 +277,13 @@ func seriesRequest(r *http.Request, now time.Time) (SeriesRequest, error) {
 	return req, nil
 }
 
-func seriesJSON(req SeriesRequest, s Series) any {
-	type point struct {
-		At    *string `json:"at"`
-		Min   float64 `json:"min"`
-		Mean  float64 `json:"mean"`
-		Max   float64 `json:"max"`
-		Count int64   `json:"count"`
-	}
-	points := make([]point, 0, len(s.Points))
+func seriesOf(req SeriesRequest, s Series) seriesJSON {
+	out := seriesJSON{Probe: req.Probe, Quantity: req.Quantity.String(), From: timeJSON(req.From), To: timeJSON(req.To), MaxGapS: s.MaxGap.Seconds(),
+		Points: make([]pointJSON, 0, len(s.Points))}
 	for _, p := range s.Points {
-		points = append(points, point{timeJSON(p.At), p.Min, p.Mean, p.Max, p.Count})
+		out.Points = append(out.Points, pointJSON{timeJSON(p.At), p.Min, p.Mean, p.Max, p.Count})
 	}
-	return map[string]any{"probe": req.Probe, "quantity": req.Quantity.String(), "from": timeJSON(req.From), "to": timeJSON(req.To),
-		"max_gap_s": s.MaxGap.Seconds(), "points": points}
+	return out
 }
 
 // sealHeader carries the seal of a record beside it.

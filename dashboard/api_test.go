@@ -144,7 +144,7 @@ func TestBadCommandsSayWhatIsWrongAndChangeNothing(t *testing.T) {
 		})
 	}
 	require.Empty(t, f.done())
-	require.Equal(t, http.StatusBadRequest, post(h, "/api/v1/coats", "<a/>", "Content-Type", "text/xml").Code)
+	require.Equal(t, http.StatusUnsupportedMediaType, post(h, "/api/v1/coats", "<a/>", "Content-Type", "text/xml").Code)
 	require.Equal(t, http.StatusForbidden, post(handler(t, f, func(o *Options) { o.Commands = nil }), "/api/v1/coats", `{}`).Code)
 	f.refuse = errors.New("store: disk full at /var/lib")
 	w := post(h, "/api/v1/coats", start(""))

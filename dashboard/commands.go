@@ -18,6 +18,7 @@ import (
 
 var (
 	errMalformed = errors.New("dashboard: request not understood")
+	errMedia     = errors.New("dashboard: content type")
 	errReadOnly  = errors.New("dashboard: takes no entries")
 )
 
@@ -45,7 +46,7 @@ func readFields(r *http.Request, known ...string) (fields, error) {
 			return nil, err
 		}
 	default:
-		return nil, fmt.Errorf("%w: content type %q: want application/json or application/x-www-form-urlencoded", errMalformed, kind)
+		return nil, fmt.Errorf("%w %q: want application/json or application/x-www-form-urlencoded", errMedia, kind)
 	}
 	for k := range out {
 		if k != "key" && !slices.Contains(known, k) {

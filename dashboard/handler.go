@@ -35,6 +35,7 @@ type Options struct {
 	Language string                      // of the texts; "" is en
 	Key      func() string               // makes the keys of forms; nil: 128 random bits
 	Beat     time.Duration               // between two beats of /events; 0 is 4 s
+	Further  []Route                     // of the API, beside the page's own
 	Phones   int64                       // streams of /events at once; 0 is 64
 }
 
@@ -46,6 +47,8 @@ type Handler struct {
 	static map[string]asset
 	nav    []navItem
 	root   http.Handler
+	mux    *http.ServeMux
+	most   map[string]int64 // bytes of a body by pattern; 0 is bodyLimit
 
 	slots chan struct{} // one for each open stream of events
 	done  chan struct{} // closed by Close
@@ -117,15 +120,12 @@ func (h *Handler) routes() http.Handler {
 	mux.HandleFunc("GET /static/{name}", h.getStatic)
 	mux.HandleFunc("GET /healthz", h.health(h.o.Live))
 	mux.HandleFunc("GET /readyz", h.health(h.o.Ready))
-	mux.HandleFunc("GET /api/v1/now", h.apiNow)
-	mux.HandleFunc("GET /api/v1/coats", h.apiCoats)
-	mux.HandleFunc("POST /api/v1/coats", h.api(h.startCoat))
-	mux.HandleFunc("POST /api/v1/coats/{id}/touches", h.api(h.touch))
-	mux.HandleFunc("POST /api/v1/coats/{id}/end", h.api(h.endCoat))
-	mux.HandleFunc("POST /api/v1/alerts/{id}/acknowledge", h.api(h.acknowledge))
-	mux.HandleFunc("GET /api/v1/readings", h.apiReadings)
-	mux.HandleFunc("GET /api/v1/records/{file}", h.apiRecord)
-	mux.HandleFunc("GET /api/v1/plan", h.apiPlan)
+	h.mux, h.most = mux, map[string]int64{}
+	for _, r := range h.Routes() {
+		pattern := r.Method + " " + r.Path
+		h.most[pattern] = r.Most
+		mux.HandleFunc(pattern, r.Handle)
+	}
 	return h.lost(mux)
 }
 
@@ -180,7 +180,7 @@ func (h *Handler) guard(next http.Handler) http.Handler {
 				": add it to the names in the config file if it is yours")
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+		r.Body = http.MaxBytesReader(w, r.Body, h.bodyMost(r))
 		next.ServeHTTP(w, r)
 	})
 }
@@ -216,6 +216,11 @@ func (h *Handler) health(check func(context.Context) error) http.HandlerFunc {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		_, _ = w.Write([]byte("ok\n"))
 	}
+}
+
+// Send writes a finished answer as the page does: for handlers of Further.
+func Send(w http.ResponseWriter, r *http.Request, status int, kind string, body []byte) {
+	send(w, r, status, kind, body)
 }
 
 // send writes a finished answer, packed where the other side can unpack it and it is worth it.

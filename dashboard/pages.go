@@ -208,6 +208,8 @@ func (h *Handler) explain(r *http.Request, err error) (status int, field, senten
 		return http.StatusRequestEntityTooLarge, "", "the request is longer than 16 kB"
 	case errors.Is(err, errMalformed):
 		return http.StatusBadRequest, "", strings.TrimPrefix(err.Error(), "dashboard: ")
+	case errors.Is(err, errMedia):
+		return http.StatusUnsupportedMediaType, "", strings.TrimPrefix(err.Error(), "dashboard: ")
 	case errors.Is(err, errReadOnly):
 		return http.StatusForbidden, "", h.tx.get("error_readonly")
 	}

@@ -37,14 +37,18 @@ const answerLimit = 64 << 20
 
 // call makes a request and gives the body of a good answer. The error of a bad one is what the daemon said.
 func (c *client) call(ctx context.Context, method, path string, body any) ([]byte, error) {
-	var in io.Reader
-	if body != nil {
-		b, err := json.Marshal(body)
-		if err != nil {
-			return nil, err
-		}
-		in = bytes.NewReader(b)
+	if body == nil {
+		return c.do(ctx, method, path, "", nil)
 	}
+	b, err := json.Marshal(body)
+	if err != nil {
+		return nil, err
+	}
+	return c.do(ctx, method, path, "application/json", bytes.NewReader(b))
+}
+
+// do makes a request with a body of a kind.
+func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader) ([]byte, error) {
 	base := c.base
 	if !strings.Contains(base, "://") {
 		base = "http://" + base
@@ -55,8 +59,8 @@ func (c *client) call(ctx context.Context, method, path string, body any) ([]byt
 	if err != nil {
 		return nil, usagef("--server %q is no address: want one such as http://127.0.0.1:8417", c.base)
 	}
-	if body != nil {
-		r.Header.Set("Content-Type", "application/json")
+	if kind != "" {
+		r.Header.Set("Content-Type", kind)
 	}
 	res, err := http.DefaultClient.Do(r)
 	if err != nil {
@@ -69,13 +73,23 @@ func (c *client) call(ctx context.Context, method, path string, body any) ([]byt
 		return nil, fmt.Errorf("the daemon's answer broke off: %w", err)
 	}
 	if res.StatusCode >= 300 {
-		var p struct{ Title, Detail string }
+		var p struct {
+			Detail string
+			*refused
+		}
+		p.refused = &refused{status: res.StatusCode}
 		if json.Unmarshal(b, &p) == nil && p.Detail != "" {
-			return nil, fmt.Errorf("the daemon refused (%d): %s", res.StatusCode, p.Detail)
+			p.refused.detail = p.Detail
+			return nil, p.refused
 		}
 		return nil, fmt.Errorf("the daemon refused: %s", res.Status)
 	}
 	return b, nil
+}
+
+// send makes a request with a body of another kind than JSON.
+func (c *client) send(ctx context.Context, method, path, kind string, body []byte) ([]byte, error) {
+	return c.do(ctx, method, path, kind, bytes.NewReader(body))
 }
 
 // get decodes a JSON answer.

@@ -1,173 +1,174 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
-	"net/http"
-	"strconv"
-	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
-	"tackline/advisor"
+	"tackline/daemon/config/quantity"
 )
 
-// book is what the client reads of the job book.
-type book struct {
-	Jobs []struct {
-		ID   int64  `json:"id"`
-		Name string `json:"name"`
-	}
-	Pieces []struct {
-		ID   int64  `json:"id"`
-		Name string `json:"name"`
-	}
-	Coats []struct {
-		ID      int64  `json:"id"`
-		Piece   int64  `json:"piece"`
-		Kind    string `json:"kind"`
-		System  string `json:"system"`
-		Started struct {
-			MS int64 `json:"ms"`
-		} `json:"started"`
-		Ended struct {
-			MS int64 `json:"ms"`
-		} `json:"ended"`
-	}
-}
-
 func newCoatCmd(e env) *cobra.Command {
-	c := &cobra.Command{Use: "coat", Short: "List, start, touch and end coats", Args: noCommand, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
-	cl := serverFlag(c, e)
-	c.AddCommand(newCoatListCmd(e, cl), newCoatStartCmd(e, cl), newCoatTouchCmd(e, cl), newCoatEndCmd(e, cl))
+	c := groupCmd("coat", "List, start, touch, correct and end coats",
+		"  tackline coat start --piece \"port topside\" --kind bedding --system medium --resin 18C --batch 17\n  tackline coat touch 19 tacky\n  tackline coat end 19")
+	d := newDesk(c, e)
+	c.AddCommand(newCoatListCmd(d), newCoatStartCmd(d), newCoatTouchCmd(d), newCoatEditCmd(d), newCoatEndCmd(d))
 	return c
 }
 
-func newCoatListCmd(e env, cl *client) *cobra.Command {
-	return &cobra.Command{Use: "list", Short: "List the coats", Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error {
-		var b book
-		if err := cl.get(c.Context(), "/api/v1/book", &b); err != nil {
-			return err
+// coats reads the coats with their advice, page by page.
+func (d *desk) coats(c *cobra.Command) ([]thing, error) {
+	out, after := []thing{}, int64(0)
+	for {
+		var page struct {
+			Coats []thing
+			Next  *int64
 		}
-		if len(b.Coats) == 0 {
-			fmt.Fprintln(e.out, "No coat yet: tackline coat start.")
+		if err := d.cl.get(c.Context(), fmt.Sprintf("/api/v1/coats?after=%d", after), &page); err != nil {
+			return nil, err
 		}
-		var a advisor.Advice
-		if err := cl.get(c.Context(), "/api/v1/now", &a); err != nil {
-			return err
+		out = append(out, page.Coats...)
+		if page.Next == nil {
+			return out, nil
 		}
-		newest := map[int64]int64{}
-		for _, k := range b.Coats {
-			newest[k.Piece] = k.ID
-		}
-		for _, k := range b.Coats {
-			name := ""
-			for _, p := range b.Pieces {
-				if p.ID == k.Piece {
-					name = p.Name
-				}
-			}
-			state := "running"
-			if k.Ended.MS > 0 {
-				state = "ended " + time.UnixMilli(k.Ended.MS).Local().Format("2 Jan 15:04")
-			}
-			fmt.Fprintf(e.out, "%4d  %s on %s, %s, since %s, %s\n", k.ID, k.Kind, name, k.System, time.UnixMilli(k.Started.MS).Local().Format("2 Jan 15:04"), state)
-			showPlace(e, a, k.ID, k.Piece, newest[k.Piece] == k.ID)
-		}
-		return nil
-	}}
-}
-
-// showPlace says under a coat what its place in the sequence means, and under the newest of a piece which step comes next.
-func showPlace(e env, a advisor.Advice, coat, piece int64, newest bool) {
-	for _, p := range a.Pieces {
-		if p.Piece != piece {
-			continue
-		}
-		for _, m := range p.Means {
-			if m.Coat == coat {
-				fmt.Fprintf(e.out, "      %s\n", m.Text)
-			}
-		}
-		if newest && p.Next != nil {
-			fmt.Fprintf(e.out, "      step %d of %d. %s\n", p.Next.Step, p.Next.Of, p.Next.Text)
-		}
+		after = *page.Next
 	}
 }
 
-func newCoatStartCmd(e env, cl *client) *cobra.Command {
-	var piece, kind, system, at, who string
-	c := &cobra.Command{Use: "start", Short: "Say that a coat went on", Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error {
-		var b book
-		if err := cl.get(c.Context(), "/api/v1/book", &b); err != nil {
+func newCoatListCmd(d *desk) *cobra.Command {
+	return &cobra.Command{Use: "list", Short: "List the coats, oldest first", Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error {
+		coats, err := d.coats(c)
+		if err != nil {
 			return err
 		}
-		id := int64(0)
-		var names []string
-		for _, p := range b.Pieces {
-			names = append(names, p.Name)
-			if strings.EqualFold(p.Name, piece) {
-				id = p.ID
+		if d.asJSON {
+			return printJSON(d.e.out, coats)
+		}
+		if len(coats) == 0 {
+			fmt.Fprintln(d.e.out, "No coat yet: tackline coat start.")
+		}
+		for i := len(coats) - 1; i >= 0; i-- {
+			k := coats[i]
+			state := "running"
+			if ended := k.when(d.e, "ended"); ended != "" {
+				state = "ended " + ended
+			} else if a := adviceOf(k); a != "" {
+				state = "running, " + a
 			}
+			fmt.Fprintf(d.e.out, "%4.0f  %s on %s, %s, since %s, %s\n", k.num("coat_id"), k.str("kind"), k.str("piece"), k.str("system"), k.when(d.e, "started"), state)
 		}
-		if id == 0 {
-			return usagef("--piece %q is not in the job book: want one of %s", piece, strings.Join(names, ", "))
-		}
-		body := map[string]any{"key": newKey(), "piece": id, "kind": kind, "system": system, "who": who}
-		if at != "" {
-			body["at"] = at
-		}
-		if _, err := cl.call(c.Context(), http.MethodPost, "/api/v1/coats", body); err != nil {
-			return err
-		}
-		fmt.Fprintf(e.out, "Kept: %s on %s.\n", kind, piece)
 		return nil
 	}}
-	f := c.Flags()
-	f.StringVar(&piece, "piece", "", "name of the piece")
-	f.StringVar(&kind, "kind", "", "seal, bedding, wet-out, fill, fairing, glue or finish")
-	f.StringVar(&system, "system", "", "name of the resin system")
-	f.StringVar(&at, "at", "", "first wetting, RFC 3339; default now")
-	f.StringVar(&who, "who", "", "who put it on")
+}
+
+func adviceOf(k thing) string {
+	var a struct {
+		State   string `json:"state"`
+		CantSay string `json:"cant_say"`
+	}
+	_ = json.Unmarshal(k["advice"], &a)
+	if a.CantSay != "" {
+		return "can't say: " + a.CantSay
+	}
+	return a.State
+}
+
+func coatSlots() slots {
+	return slots{
+		slotText("kind", "kind", "seal, bedding, wet-out, fill, fairing, glue or finish"),
+		slotText("system", "system", "name of the resin system"),
+		slotMeasure("resin", "resin_c", quantity.Temperature(), -20, 80, "temperature of the resin when mixed"),
+		slotMeasure("amount", "amount_g", quantity.Mass(), 1, 100000, "mixed resin on the piece"),
+		slotMeasure("area", "area_m2", quantity.Area(), 0, 1000, "coated (default the piece's)"),
+		slotNumber("batch", "batch", 1, 1e15, "number of the batch: tackline batch list"),
+		slotNumber("over", "over", 1, 1e15, "number of the coat beneath"),
+		slotText("fabric", "fabric", "fabric that was laid into it"),
+		slotSwitch("peel-ply", "peel_ply", "peel ply was laid into it"),
+		slotText("prepared", "preparation", "what was done to what lies beneath: washed, scuffed"),
+		slotText("note", "note", "a note"),
+		slotAt("at", "when", "first wetting; default now"),
+	}
+}
+
+func newCoatStartCmd(d *desk) *cobra.Command {
+	all := coatSlots()
+	var piece string
+	c := &cobra.Command{Use: "start", Short: "Say that a coat went on", Args: cobra.NoArgs,
+		Example: "  tackline coat start --piece \"port topside\" --kind bedding --system medium --resin 18C --batch 17 --fabric \"200 g twill\""}
+	c.Flags().StringVar(&piece, "piece", "", "name or number of the piece")
+	all.on(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		id, err := d.find(c.Context(), "pieces", "--piece", piece)
+		if err != nil {
+			return err
+		}
+		payload := map[string]any{"piece": id}
+		if err := all.fill(d.e, c, payload); err != nil {
+			return err
+		}
+		return d.keep(c.Context(), "start-coat", payload, all, fmt.Sprintf("%v on %s, coat %%d", payload["kind"], plain(piece)))
+	}
 	return c
 }
 
-func newCoatTouchCmd(e env, cl *client) *cobra.Command {
-	var witness bool
-	c := &cobra.Command{Use: "touch COAT STATE", Short: "Say what a gloved finger found: wet, tacky, green, firm or sandable", Args: cobra.ExactArgs(2),
-		RunE: func(c *cobra.Command, args []string) error {
-			id, err := coatNumber(args[0])
-			if err != nil {
-				return err
-			}
-			if _, err := cl.call(c.Context(), http.MethodPost, fmt.Sprintf("/api/v1/coats/%d/touches", id), map[string]any{"key": newKey(), "state": args[1], "witness": witness}); err != nil {
-				return err
-			}
-			fmt.Fprintf(e.out, "Kept: coat %d is %s.\n", id, args[1])
-			return nil
-		}}
-	c.Flags().BoolVar(&witness, "witness", false, "found on a cup or scrap of the same batch")
-	return c
-}
-
-func newCoatEndCmd(e env, cl *client) *cobra.Command {
-	return &cobra.Command{Use: "end COAT", Short: "End a coat: its trace is kept with the job for good", Args: cobra.ExactArgs(1), RunE: func(c *cobra.Command, args []string) error {
+func newCoatEditCmd(d *desk) *cobra.Command {
+	all := coatSlots()
+	c := &cobra.Command{Use: "edit COAT", Short: "Correct what was said of a coat; its record shows the correction", Example: "  tackline coat edit 19 --resin 17C --at 08:40", Args: cobra.ExactArgs(1)}
+	all.on(c)
+	rev := revFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
 		id, err := coatNumber(args[0])
 		if err != nil {
 			return err
 		}
-		if _, err := cl.call(c.Context(), http.MethodPost, fmt.Sprintf("/api/v1/coats/%d/end", id), map[string]any{"key": newKey()}); err != nil {
-			return err
-		}
-		fmt.Fprintf(e.out, "Kept: coat %d has ended.\n", id)
-		return nil
-	}}
+		return d.edit(c, "coats", "edit-coat", "coat", id, *rev, all, "piece")
+	}
+	return c
 }
 
-func coatNumber(s string) (int64, error) {
-	id, err := strconv.ParseInt(s, 10, 64)
-	if err != nil || id < 1 {
-		return 0, usagef("%q is no number of a coat: tackline coat list shows them", s)
+func newCoatTouchCmd(d *desk) *cobra.Command {
+	all := slots{slotSwitch("witness", "witness", "found on a cup or scrap of the same batch"), slotAt("at", "when", "when; default now"), slotText("note", "note", "a note")}
+	c := &cobra.Command{Use: "touch COAT STATE", Short: "Say what a gloved finger found: wet, tacky, green, firm or sandable", Args: cobra.ExactArgs(2), Example: "  tackline coat touch 19 tacky"}
+	all.on(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		id, err := coatNumber(args[0])
+		if err != nil {
+			return err
+		}
+		payload := map[string]any{"coat": id, "state": args[1]}
+		if err := all.fill(d.e, c, payload); err != nil {
+			return err
+		}
+		return d.keep(c.Context(), "touch", payload, all, fmt.Sprintf("coat %d is %s", id, plain(args[1])))
 	}
-	return id, nil
+	return c
 }
+
+func newCoatEndCmd(d *desk) *cobra.Command {
+	all := slots{slotAt("at", "when", "when; default now"), slotText("note", "note", "a note")}
+	c := &cobra.Command{Use: "end COAT", Short: "End a coat: its trace is kept with the job for good", Args: cobra.ExactArgs(1)}
+	all.on(c)
+	rev := revFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		id, err := coatNumber(args[0])
+		if err != nil {
+			return err
+		}
+		payload := map[string]any{"coat": id, "saw_rev": *rev}
+		if *rev == 0 {
+			was, err := d.one(c.Context(), "coats", id)
+			if err != nil {
+				return err
+			}
+			payload["saw_rev"] = was["rev"]
+		}
+		if err := all.fill(d.e, c, payload); err != nil {
+			return err
+		}
+		return d.keep(c.Context(), "end-coat", payload, all, fmt.Sprintf("coat %d has ended", id))
+	}
+	return c
+}
+
+func coatNumber(s string) (int64, error) { return itemNumber(s, "coat", "tackline coat list") }

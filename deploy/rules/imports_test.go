@@ -74,6 +74,7 @@ var rules = []rule{
 	{"=daemon/alert", nil, nil, "what to say and when is decided from plain values: it knows neither advice nor storage"},
 	{"daemon/alert", []string{"=" + module + "/daemon/alert", module + "/daemon/alert/alerttest", module + "/daemon/alert/internal/", "github.com/wneessen/go-mail"}, nil,
 		"a way out knows the message and its own server"},
+	{"daemon/wire", []string{module + "/advisor/units", module + "/advisor/sequence", module + "/daemon/jobbook"}, nil, "the form of the job book on the wire is a function of its types"},
 	{"daemon/assess", []string{module + "/advisor", module + "/sensors", module + "/daemon/jobbook", module + "/daemon/alert"}, nil,
 		"the join of facts and laws: it reads what is stored and calls no way out"},
 	{"daemon", []string{module + "/"}, nil, "the wiring knows every part"},
