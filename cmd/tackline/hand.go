@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 
@@ -99,7 +98,7 @@ func (f *handFlags) entries(ctx context.Context, cl *client) ([]map[string]any, 
 		}
 	}
 	if f.v["surface"].set {
-		id, err := pieceNumber(ctx, cl, f.piece)
+		id, err := (&desk{cl: cl}).find(ctx, "pieces", "--piece", f.piece)
 		if err != nil {
 			return nil, err
 		}
@@ -109,21 +108,6 @@ func (f *handFlags) entries(ctx context.Context, cl *client) ([]map[string]any, 
 		return nil, usagef("nothing was read: want --dry and --wet, --air, --rh, --pressure, or --surface with --piece")
 	}
 	return out, nil
-}
-
-// pieceNumber finds a piece of the job book by its name.
-func pieceNumber(ctx context.Context, cl *client, name string) (int64, error) {
-	var b book
-	if err := cl.get(ctx, "/api/v1/book", &b); err != nil {
-		return 0, err
-	}
-	var names []string
-	for _, p := range b.Pieces {
-		if names = append(names, strconv.Quote(p.Name)); strings.EqualFold(p.Name, name) {
-			return p.ID, nil
-		}
-	}
-	return 0, usagef("--piece %q is not in the job book: want one of %s", name, strings.Join(names, ", "))
 }
 
 // said repeats what was read, with the humidity that two bulbs mean.

@@ -192,33 +192,6 @@ func newMeterCmd(d *desk) *cobra.Command {
 	return c
 }
 
-// newHandCmd takes a reading of a hand-held instrument.
-func newHandCmd(d *desk) *cobra.Command {
-	all := slots{slotText("place", "place", "air, surface, timber, resin or outdoors; default air"), slotText("instrument", "instrument", "which instrument"), slotAt("at", "when", "when; default now")}
-	var piece string
-	c := &cobra.Command{Use: "hand QUANTITY VALUE", Short: "Enter a reading of a hand-held instrument: temp_c, rh_pct or pressure_hpa", Args: cobra.ExactArgs(2),
-		Example: "  tackline job hand temp_c 14.2 --place surface --piece foredeck --instrument \"infrared thermometer\""}
-	c.Flags().StringVar(&piece, "piece", "", "name or number of the piece, of a surface or timber")
-	all.on(c)
-	c.RunE = func(c *cobra.Command, args []string) error {
-		v, err := slotNumber("", "", -100, 2000, "").read(d.e, args[1])
-		if err != nil {
-			return usagef("value: %w", err)
-		}
-		payload := map[string]any{"quantity": args[0], "value": v, "place": "air"}
-		if piece != "" {
-			if payload["piece"], err = d.find(c.Context(), "pieces", "piece", piece); err != nil {
-				return err
-			}
-		}
-		if err := all.fill(d.e, c, payload); err != nil {
-			return err
-		}
-		return d.keep(c.Context(), "hand-reading", payload, all, "reading %d")
-	}
-	return c
-}
-
 func newUndoCmd(d *desk) *cobra.Command {
 	all := slots{slotText("note", "note", "why")}
 	c := &cobra.Command{Use: "undo ENTRY", Short: "Take back an entry: what it made is withdrawn, what it changed goes back", Args: cobra.ExactArgs(1),

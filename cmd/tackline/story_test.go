@@ -66,7 +66,7 @@ func TestAJobByTheCommandLine(t *testing.T) {
 	require.Contains(t, good("job", "tape", "list"), "no piece")
 	good("job", "meter", "keel", "11.5%", "--depth-mm", "5")
 	require.Contains(t, good("job", "meter", "list"), "11.5 %")
-	good("job", "hand", "temp_c", "14.2", "--place", "surface", "--piece", "keel")
+	good("hand", "--surface", "14.2", "--piece", "keel")
 	note := made("job", "note", "sun came round at three", "--piece", "keel")
 	require.Contains(t, good("job", "note", "list", "--piece", "keel"), "Ida")
 	made("people", "add", "Wren", "--from", "07:30", "--days", "mon-thu,sat", "--pace", "6")

@@ -14,7 +14,7 @@ func TestTimesAreThoseOfRFC3339(t *testing.T) {
 	b, err := Encode(jobbook.Batch{Head: jobbook.Head{ID: 4, Entered: 1768392000123}, BatchData: jobbook.BatchData{SystemName: "medium", System: json.RawMessage(`{"a": 1}`)},
 		Mixed: jobbook.When{MS: 1768392000000, Boot: "b"}, Moves: []jobbook.Move{{When: jobbook.When{MS: 1768392060000}, Vessel: "tray"}}})
 	require.NoError(t, err)
-	require.JSONEq(t, `{"id":4,"rev":0,"seq":0,"who":"","entered":"2026-01-14T12:00:00.123Z","withdrawn":0,"system":"medium","system_json":{"a":1},"mass_g":0,"strokes":0,
+	require.JSONEq(t, `{"id":4,"rev":0,"seq":0,"who":"","entered":"2026-01-14T12:00:00.123Z","boot":"","unset":false,"withdrawn":0,"system":"medium","system_json":{"a":1},"mass_g":0,"strokes":0,
 		"resin_c":null,"vessel":"","diameter_mm":0,"tray_cm2":0,"lots":[],"note":"","mixed":"2026-01-14T12:00:00Z","mixed_sure":false,
 		"moves":[{"when":"2026-01-14T12:01:00Z","when_sure":true,"vessel":"tray","diameter_mm":0,"tray_cm2":0}],"ended":null,"ended_sure":false,"how":""}`, string(b))
 	b, err = Encode([]jobbook.FieldChange{{Field: "ended", Before: json.RawMessage(`{"ms":0}`), After: json.RawMessage(`{"ms":1768392000000}`)},
