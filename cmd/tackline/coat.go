@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"tackline/advisor"
 	"tackline/daemon/config/quantity"
 )
 
@@ -48,6 +49,14 @@ func newCoatListCmd(d *desk) *cobra.Command {
 		if len(coats) == 0 {
 			fmt.Fprintln(d.e.out, "No coat yet: tackline coat start.")
 		}
+		var a advisor.Advice
+		if err := d.cl.get(c.Context(), "/api/v1/now", &a); err != nil {
+			return err
+		}
+		newest := map[float64]float64{}
+		for i := len(coats) - 1; i >= 0; i-- {
+			newest[coats[i].num("piece_id")] = coats[i].num("coat_id")
+		}
 		for i := len(coats) - 1; i >= 0; i-- {
 			k := coats[i]
 			state := "running"
@@ -57,9 +66,27 @@ func newCoatListCmd(d *desk) *cobra.Command {
 				state = "running, " + a
 			}
 			fmt.Fprintf(d.e.out, "%4.0f  %s on %s, %s, since %s, %s\n", k.num("coat_id"), k.str("kind"), k.str("piece"), k.str("system"), k.when(d.e, "started"), state)
+			showPlace(d.e, a, int64(k.num("coat_id")), int64(k.num("piece_id")), newest[k.num("piece_id")] == k.num("coat_id"))
 		}
 		return nil
 	}}
+}
+
+// showPlace says under a coat what its place in the sequence means, and under the newest of a piece which step comes next.
+func showPlace(e env, a advisor.Advice, coat, piece int64, newest bool) {
+	for _, p := range a.Pieces {
+		if p.Piece != piece {
+			continue
+		}
+		for _, m := range p.Means {
+			if m.Coat == coat {
+				fmt.Fprintf(e.out, "      %s\n", m.Text)
+			}
+		}
+		if newest && p.Next != nil {
+			fmt.Fprintf(e.out, "      step %d of %d. %s\n", p.Next.Step, p.Next.Of, p.Next.Text)
+		}
+	}
 }
 
 func adviceOf(k thing) string {

@@ -208,7 +208,7 @@ func newUndoCmd(d *desk) *cobra.Command {
 		if err := all.fill(d.e, c, payload); err != nil {
 			return err
 		}
-		return d.keep(c.Context(), "undo", payload, all, fmt.Sprintf("entry %d is undone", seq))
+		return d.keep(c.Context(), "undo", payload, all, fmt.Sprintf("entry %d is taken back", seq))
 	}
 	return c
 }

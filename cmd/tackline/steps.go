@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -342,14 +341,13 @@ func showNext(e env, p advisor.PieceAdvice, current bool) {
 	}
 }
 
-func newDidCmd(e env, cl *client, who *string) *cobra.Command {
-	var at, note string
+func newDidCmd(d *desk) *cobra.Command {
+	all := slots{slotAt("at", "when", "when; default now"), slotText("note", "note", "a note to it")}
 	c := &cobra.Command{Use: "did PIECE WHAT", Short: "Say what was done to a piece, or found on it: " + strings.Join(sequence.DeedWords(), ", "), Args: cobra.MinimumNArgs(2)}
 	c.Long = c.Short + ".\nIt is kept whatever the coat beneath is like; tackline job steps PIECE and tackline now say what it means. A slip is taken back by tackline job undo."
-	c.Flags().StringVar(&at, "at", "", "when, RFC 3339; default now")
-	c.Flags().StringVar(&note, "note", "", "a note to it")
+	all.on(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		p, err := pieceOf(c, cl, args[0])
+		p, err := pieceOf(c, d.cl, args[0])
 		if err != nil {
 			return err
 		}
@@ -358,38 +356,11 @@ func newDidCmd(e env, cl *client, who *string) *cobra.Command {
 		if !ok {
 			return usagef("%q is not one of %s; a coat is entered by tackline coat start", what, strings.Join(sequence.DeedWords(), ", "))
 		}
-		body := map[string]any{"piece": p.ID, "what": w.Past(), "note": note}
-		if at != "" {
-			t, err := time.Parse(time.RFC3339, at)
-			if err != nil {
-				return usagef("--at %q is no time: want one such as 2026-01-14T14:06:00Z", at)
-			}
-			body["when_ms"] = t.UnixMilli()
-		}
-		id, err := cl.keep(c.Context(), "did", *who, body)
-		if err != nil {
+		body := map[string]any{"piece": p.ID, "what": w.Past()}
+		if err := all.fill(d.e, c, body); err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "Kept: %s, %s. Entry %d: tackline job undo %d takes it back.\n", p.Name, w.Past(), id, id)
-		return nil
-	}
-	return c
-}
-
-func newUndoCmd(e env, cl *client, who *string) *cobra.Command {
-	var note string
-	c := &cobra.Command{Use: "undo ENTRY", Short: "Take an entry of the job book back; both stay in its journal", Args: cobra.ExactArgs(1)}
-	c.Flags().StringVar(&note, "note", "", "why")
-	c.RunE = func(c *cobra.Command, args []string) error {
-		n, err := strconv.ParseInt(args[0], 10, 64)
-		if err != nil || n < 1 {
-			return usagef("%q is no number of an entry", args[0])
-		}
-		if _, err := cl.keep(c.Context(), "undo", *who, map[string]any{"seq": n, "note": note}); err != nil {
-			return err
-		}
-		fmt.Fprintf(e.out, "Kept: entry %d is taken back.\n", n)
-		return nil
+		return d.keep(c.Context(), "did", body, all, plain(p.Name+", "+w.Past()))
 	}
 	return c
 }

@@ -48,7 +48,7 @@ func sequenceOn(t *testing.T, good func(...string) string, piece string) {
 
 	out = good("job", "did", piece, "peel ply off", "--note", "came off clean")
 	require.Contains(t, out, "keel, peel ply off")
-	entry := out[strings.Index(out, "Entry ")+len("Entry "):]
-	require.Contains(t, good("job", "undo", entry[:strings.Index(entry, ":")]), "is taken back")
+	entry := out[strings.Index(out, "(entry ")+len("(entry "):]
+	require.Contains(t, good("job", "undo", entry[:strings.Index(entry, ")")]), "is taken back")
 	require.Contains(t, good("job", "did", piece, "washed", "--at", "2026-01-21T13:00:30Z"), "washed")
 }
