@@ -26,8 +26,8 @@ const (
 // PlanRequest asks when to start on a piece.
 type PlanRequest struct {
 	Piece   int64
-	Steps   []sequence.Step        // what is left to do; nil: the next coat alone
-	Systems map[string]cure.System // by the names that steps use
+	Steps   []sequence.Step        // what is left to do; nil: of the piece's own plan, and without one the next coat alone
+	Systems map[string]cure.System // that a what-if may name, beside the situation's own
 	Every   int64                  // quarter hours from one start to the next; 0 is 1
 	WhatIf  [][]plan.WhatIf        // each tried by itself; those of one go together
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"tackline/advisor/cure"
 	"tackline/advisor/plan"
 	"tackline/advisor/sequence"
 )
@@ -80,6 +81,52 @@ func TestPlanOnARunningCoat(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, strings.Join(p.Cautions, " "), "has closed")
 	require.NotEmpty(t, p.Best)
+}
+
+// TestPlanFollowsThePieceOwnSteps: without steps in the request it is what is left of the piece's own plan, as far as one step must follow another
+// in time; what is through is said to be.
+func TestPlanFollowsThePieceOwnSteps(t *testing.T) {
+	s := situation(14, 17, 2, 55)
+	dry, ok := sequence.TemplateOf("dry method")
+	require.True(t, ok)
+	s.Pieces[0].Steps = dry.Steps
+	p, err := PlanFor(s, PlanRequest{Piece: 1, Every: 8})
+	require.NoError(t, err)
+	require.Equal(t, []string{"seal"}, p.Steps)
+	require.Contains(t, strings.Join(p.Cautions, " "), "the next step, wash, waits until the coat is hard")
+	s.Pieces[0].Steps = []sequence.Step{sequence.Usual(sequence.Seal)}
+	s.Coats = []Coat{{ID: 1, Piece: 1, Kind: Seal, System: medium(), Started: s.At - 3600, OnTimber: true}}
+	p, err = PlanFor(s, PlanRequest{Piece: 1})
+	require.ErrorIs(t, err, plan.ErrNotEnough)
+	require.Contains(t, p.CantSay, "is through")
+	require.NotNil(t, p.Starts)
+	s.Pieces[0].Steps = []sequence.Step{{Work: sequence.Fill, Wait: sequence.RecoatWindow, System: "treacle"}}
+	_, err = PlanFor(s, PlanRequest{Piece: 1})
+	require.ErrorContains(t, err, `the system "treacle" of the fill is not known`)
+}
+
+// TestWhatIfOnASituation: another system is another draft, and what is asked for is answered in order.
+func TestWhatIfOnASituation(t *testing.T) {
+	s := situation(14, 9, 2, 70)
+	cold := medium()
+	cold.Name, cold.LowestC, cold.HighestSurfaceRHPct = "cold (invented)", 2, 99
+	ask := func(text string) []plan.WhatIf {
+		list, err := plan.ParseWhatIf(text)
+		require.NoError(t, err)
+		return list
+	}
+	p, err := PlanFor(s, PlanRequest{Piece: 2, Every: 4, Systems: map[string]cure.System{"cold": cold},
+		WhatIf: [][]plan.WhatIf{ask("system=cold"), ask("tent=8K"), ask("hold=18C 08:00-18:00")}})
+	require.NoError(t, err)
+	require.Len(t, p.WhatIf, 3)
+	for _, g := range p.WhatIf {
+		require.GreaterOrEqual(t, g.ChanceAfter, g.ChanceBefore, g.Text)
+	}
+	require.Greater(t, p.WhatIf[0].ChanceAfter, p.WhatIf[0].ChanceBefore)
+	require.Contains(t, strings.Join(p.WhatIf[0].Cautions, " "), "Not every system may go over another")
+	require.NotNil(t, p.WhatIf[2].HeatKWhDay)
+	_, err = PlanFor(s, PlanRequest{Piece: 2, WhatIf: [][]plan.WhatIf{ask("system=treacle")}})
+	require.ErrorContains(t, err, `no resin system is called "treacle"`)
 }
 
 func TestPlanCantSay(t *testing.T) {

@@ -40,6 +40,11 @@ type task struct {
 // a coat is hard is another day's start.
 func (d *drafted) steps(req PlanRequest, swap string) error {
 	left := req.Steps
+	if len(left) == 0 && len(d.piece.Steps) > 0 {
+		if left = sequence.Remaining(d.piece.Steps, factsOf(d.s, &d.w, &d.skin, d.piece, nil)); len(left) == 0 {
+			return cantPlan("the planned sequence of %s is through: plan another, or name what comes next", d.piece.Name)
+		}
+	}
 	if len(left) == 0 {
 		left = []sequence.Step{d.nextAlone()}
 		d.say("No sequence is set for this piece: only its next coat, %s, is planned.", left[0].Work)
@@ -57,9 +62,14 @@ func (d *drafted) steps(req PlanRequest, swap string) error {
 	}
 	for i, step := range left {
 		if step.System != "" && swap == "" {
-			if sys, ok := req.Systems[step.System]; ok {
-				system = &sys
+			sys, ok := d.s.Systems[step.System]
+			if !ok {
+				sys, ok = req.Systems[step.System]
 			}
+			if !ok {
+				return cantPlan("the system %q of the %s is not known", step.System, step.Work)
+			}
+			system = &sys
 		}
 		if i > 0 && !step.Wait.Timed() && step.Wait != sequence.Nothing {
 			d.say("The plan goes up to the %s: the next step, %s, waits until the coat is hard, and is a start of its own.", left[i-1].Work, step.Work)

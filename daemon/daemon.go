@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/daemon/alert"
 	"tackline/daemon/alert/heartbeat"
 	"tackline/daemon/assess"
 	"tackline/daemon/attest"
@@ -79,7 +80,9 @@ type loopState struct {
 	savedAt    int64 // ms since boot of the last advice kept
 	savedGist  string
 	boot       string
-	swept      int64 // day of the last sweep, since 1970
+	swept      int64             // day of the last sweep, since 1970
+	tomorrow   []alert.Condition // of the best starts of the day after toldOn
+	toldOn     string            // date
 }
 
 // New checks the options, opens both files, the probes and the listener. On an error everything that was opened is closed again. A mistake of

@@ -174,6 +174,7 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 		zone = nil // no time of day can be told
 	}
 	conditions := append(assess.Conditions(a, s.Limits, zone), d.conditions(stamp)...)
+	conditions = append(conditions, d.bestStarts(&s, stamp)...)
 	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
 		d.log.Error("alerts could not be kept; they are decided again", "error", err)
 		d.errs.set("alerts", err)

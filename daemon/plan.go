@@ -7,12 +7,15 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"tackline/advisor"
 	"tackline/advisor/cure"
 	"tackline/advisor/plan"
-	"tackline/advisor/sequence"
 	"tackline/advisor/units"
+	"tackline/daemon/alert"
+	"tackline/daemon/assess"
+	"tackline/daemon/clock"
 	"tackline/daemon/jobbook"
 	"tackline/dashboard"
 )
@@ -44,8 +47,7 @@ func (p *planner) Plan(ctx context.Context, q dashboard.PlanQuery) (advisor.Plan
 	if err != nil {
 		return advisor.Plan{}, err
 	}
-	req := advisor.PlanRequest{Piece: piece.ID, Every: q.Every, WhatIf: q.WhatIf, Systems: p.d.allSystems(),
-		Steps: stepsLeft(facts, piece, m.Situation.At)}
+	req := advisor.PlanRequest{Piece: piece.ID, Every: q.Every, WhatIf: q.WhatIf, Systems: p.d.allSystems()}
 	key := fmt.Sprintf("%d %d %d", piece.ID, q.Every, facts.Seq)
 	for _, list := range q.WhatIf {
 		key += "|" + plan.Join(list)
@@ -101,17 +103,34 @@ func (d *Daemon) allSystems() map[string]cure.System {
 	return out
 }
 
-// stepsLeft gives what is left of the sequence that is set for a piece; none where none is set.
-func stepsLeft(facts *jobbook.State, p *jobbook.Piece, at units.Instant) []sequence.Step {
-	f := sequence.Facts{At: at, Bare: p.Bare}
-	for i := range facts.Coats {
-		if c := &facts.Coats[i]; c.Piece == p.ID {
-			f.Coats = append(f.Coats, sequence.Coat{ID: c.ID, Work: sequence.Work(c.Kind), Started: units.Instant(float64(c.Started.MS) / 1000),
-				Fabric: c.Fabric != "", PeelPly: c.PeelPly})
+// tellFor is how long, from the hour that is set for it, the best start of the next day is worth a message.
+const tellFor = 3 * time.Hour
+
+// bestStarts says, from the hour that is set for it, which start of the next day is the best for each piece whose planned sequence is not
+// through. The plans are made once a day; nothing where none is wanted, or the clock is not set.
+func (d *Daemon) bestStarts(s *advisor.Situation, stamp clock.Stamp) []alert.Condition {
+	c := &d.o.Config
+	if !c.Plan.Tell || !stamp.State.Trusted() {
+		return nil
+	}
+	now := time.UnixMilli(stamp.Wall).In(c.Shed.Zone)
+	from := time.Date(now.Year(), now.Month(), now.Day(), 0, int(c.Plan.TellMin), 0, 0, c.Shed.Zone)
+	if now.Before(from) || !now.Before(from.Add(tellFor)) {
+		return nil
+	}
+	if today := from.Format(time.DateOnly); d.loop.toldOn != today {
+		d.loop.toldOn, d.loop.tomorrow = today, nil
+		for i := range s.Pieces {
+			if len(s.Pieces[i].Steps) == 0 {
+				continue
+			}
+			p, err := advisor.PlanFor(*s, advisor.PlanRequest{Piece: s.Pieces[i].ID, Systems: d.allSystems(), Every: 2})
+			if err != nil && !errors.Is(err, plan.ErrNotEnough) {
+				d.log.Warn("no plan could be made for the evening's message", "piece", s.Pieces[i].Name, "error", err)
+				continue
+			}
+			d.loop.tomorrow = append(d.loop.tomorrow, assess.BestStart(p, now, from.Add(tellFor), c.Shed.Zone))
 		}
 	}
-	for _, d := range facts.DeedsOn(p.ID) {
-		f.Deeds = append(f.Deeds, sequence.Deed{ID: d.ID, Work: d.Work, At: units.Instant(float64(d.When.MS) / 1000)})
-	}
-	return sequence.Remaining(p.Plan(), f)
+	return d.loop.tomorrow
 }

@@ -30,6 +30,7 @@ type Config struct {
 	Probes  []Probe
 	Limits  Limits
 	Systems Systems
+	Plan    Plan
 	Alerts  []Alert
 	Beat    *Heartbeat // nil where none is sent
 	Mirror  *Mirror    // nil where there is none
@@ -80,6 +81,23 @@ type Limits struct {
 	MoistureSource  string
 	GasGrowth       float64 // volume ratio of pore gas above 1 that is let pass
 	UnventedBurner  bool
+}
+
+// Plan says when plans are made unasked.
+type Plan struct {
+	Tell    bool  // the best start of the next day is told, each day, for every piece whose planned sequence is not through
+	TellMin int64 // at this minute after midnight in the shed's zone
+}
+
+func parsePlan(top *section) Plan {
+	var p Plan
+	if t, ok := top.table("plan"); ok {
+		if p.Tell = t.has("tell_at"); p.Tell {
+			p.TellMin = t.minute("tell_at", 18*60)
+		}
+		t.done()
+	}
+	return p
 }
 
 // Systems are the resin systems to offer.
@@ -165,6 +183,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Probes = parseProbes(top, c)
 	c.Limits = parseLimits(top, c.Limits)
 	c.Systems = parseSystems(top, c.Systems)
+	c.Plan = parsePlan(top)
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)
 	c.Mirror = parseMirror(top)
