@@ -38,7 +38,9 @@ func piece(work Work, now float64, deeds ...Deed) Facts {
 	return Facts{At: t0 + units.Instant(60*now), Bare: true, Coats: []Coat{{ID: 1, Work: work, Started: t0, Standing: standing(now)}}, Deeds: deeds}
 }
 
-func deed(w Work, m float64) Deed { return Deed{ID: int64(m), Work: w, At: t0 + units.Instant(60*m)} }
+func deed(w Work, m float64) Deed {
+	return Deed{ID: int64(m) + 1000, Work: w, At: t0 + units.Instant(60*m)}
+}
 
 func washedDry(m, dry float64) Deed {
 	d := deed(Wash, m)

@@ -195,7 +195,7 @@ func (f *Facts) tookOff(e event, srf *surface, plan *Step) []string {
 		out = append(out, fmt.Sprintf("%s %s before the coat was likely firm (%s). %s%s", capital(e.work), minutes(s.Firm.Likely-e.at), f.clock(s.Firm.Likely), then, sheet))
 	}
 	if e.work == ClampsOff && plan != nil && plan.WaitMin > 0 && float64(e.at-srf.beneath.Started) < 60*plan.WaitMin {
-		out = append(out, fmt.Sprintf("Clamps off after %s; the plan wanted %.0f min. Put them back on and do not load the joint.%s", minutes(e.at-srf.beneath.Started), plan.WaitMin, sheet))
+		out = append(out, fmt.Sprintf("Clamps off after %s; the plan wanted %s. Put them back on and do not load the joint.%s", minutes(e.at-srf.beneath.Started), minutes(units.Instant(60*plan.WaitMin)), sheet))
 	}
 	if e.work == PeelPlyOff && srf.plyOn.Known() && float64(e.at-srf.plyOn) > plyStays {
 		out = append(out, fmt.Sprintf("The peel ply stayed on for %.0f days: look for damp that crept under it and for lifted edges, then wash and scuff before the next coat.", float64(e.at-srf.plyOn)/86400))
@@ -255,6 +255,8 @@ func minutes(s units.Instant) string {
 	switch {
 	case m < 100:
 		return fmt.Sprintf("%.0f min", m)
+	case m < 48*60 && math.Mod(m, 60) == 0:
+		return fmt.Sprintf("%.0f h", m/60)
 	case m < 48*60:
 		return fmt.Sprintf("%.0f h %.0f min", math.Floor(m/60), math.Mod(m, 60))
 	}
