@@ -190,19 +190,19 @@ func TestTeachingOverManySeeds(t *testing.T) {
 		t.Skip("500 coats of each of more seeds: set TACKLINE_LONG=1")
 	}
 	mean := 0.0
-	for seed := uint64(1); seed <= 4; seed++ {
+	for seed := uint64(1); seed <= 2; seed++ {
 		t.Logf("seed %d", seed)
 		f := simulate(t, seed, 500, finding)
 		ratio, inside, width := f.sum(t)
 		require.LessOrEqual(t, ratio, 0.5)
 		require.GreaterOrEqual(t, inside, 0.72)
 		require.LessOrEqual(t, inside, 0.88)
-		mean += width / 4
+		mean += width / 2
 	}
 	t.Logf("width %.1f %% in the mean", 100*mean)
 	require.LessOrEqual(t, mean, 0.35)
 	t.Log("both looks of every finding, seed 5")
-	f := simulate(t, 5, 500, bothSides)
+	f := simulate(t, 5, 250, bothSides)
 	ratio, _, width := f.sum(t)
 	require.LessOrEqual(t, ratio, 0.5)
 	require.LessOrEqual(t, width, mean, "two sides say more than one")
