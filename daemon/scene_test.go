@@ -19,6 +19,8 @@ import (
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
+	"tackline/daemon/store"
+	"tackline/sensors"
 	"tackline/sensors/shed"
 )
 
@@ -39,6 +41,9 @@ type scene struct {
 	zone    string
 	extra   string // of the config
 	board   *handClock
+	band    float64 // K that the film may be off from what the daemon can know; 0: as one probe is
+	sudden  bool    // no forecast could know what happens shortly before the tack window opens
+	blind   []sight // stretches without readings
 
 	// what is done in the scene, called after each assessment, in order of time
 	acts []act
@@ -63,6 +68,8 @@ type run struct {
 	coat    int64
 	minutes []minute
 	told    []telling
+	cuts    int64
+	truths  []shed.Truth
 	begun   int64 // true ms of the scene's start
 	took    time.Duration
 	ended   bool
@@ -331,4 +338,50 @@ func (r *run) dump() {
 			r.t.Logf("%s state %q %s", r.clock(m.at), state, m.coat.CantSay)
 		}
 	}
+}
+
+// cut is a power cut of a length. What the process had not yet written is gone: the next life is on a copy of the files as they lie at
+// this moment, which is what a kill leaves.
+func (r *run) cut(length time.Duration, wall int64, state clock.State) {
+	r.cuts++
+	next := r.t.TempDir()
+	require.NoError(r.t, os.MkdirAll(filepath.Join(next, "data"), 0o750))
+	files, err := os.ReadDir(r.config.Shed.Data)
+	require.NoError(r.t, err)
+	for _, f := range files {
+		if strings.HasSuffix(f.Name(), ".lock") || strings.HasSuffix(f.Name(), "-shm") {
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(r.config.Shed.Data, f.Name()))
+		require.NoError(r.t, err)
+		require.NoError(r.t, os.WriteFile(filepath.Join(next, "data", f.Name()), b, 0o600))
+	}
+	r.folder = next
+	r.cancel()
+	r.config = r.parse(next)
+	r.board.reboot(length.Milliseconds(), wall, fmt.Sprintf("boot-%d", r.cuts+1), state)
+}
+
+// reboot is a power cut of a length: the wall clock goes on from wall, or is kept by a battery where that is 0.
+func (c *handClock) reboot(length, wall int64, boot string, state clock.State) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.truth += length
+	c.wall, c.mono, c.boot, c.state = c.truth, 4000, boot, state
+	if wall != 0 {
+		c.wall = wall
+	}
+}
+
+// rows gives the stored readings of a channel, after the daemon has ended.
+func (r *run) rows(probe string, q sensors.Quantity) []store.Row {
+	s, err := store.Open(r.t.Context(), filepath.Join(r.config.Shed.Data, "readings.db"), store.Options{})
+	require.NoError(r.t, err)
+	defer func() { require.NoError(r.t, s.Close()) }()
+	var out []store.Row
+	require.NoError(r.t, s.Raw(r.t.Context(), probe, q, 0, 1<<46, func(row store.Row) error {
+		out = append(out, row)
+		return nil
+	}))
+	return out
 }
