@@ -124,6 +124,18 @@ func finish(m *Member, parts int64) {
 	for q := range 3 {
 		*m.series(q) = finer(*m.series(q), parts)
 	}
+	m.wet()
+}
+
+// Cap holds every vapour at or below saturation again, after temperatures were changed.
+func (e *Ensemble) Cap() {
+	e.Likely.wet()
+	for i := range e.Members {
+		e.Members[i].wet()
+	}
+}
+
+func (m *Member) wet() {
 	for k, e := range m.VapourPa {
 		m.VapourPa[k] = math.Min(math.Max(e, 1), float64(air.SaturationPressureWater(units.Celsius(m.AirC[k]))))
 	}

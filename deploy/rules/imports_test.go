@@ -49,6 +49,7 @@ var rules = []rule{
 	{"advisor/learn", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "what a finger found is held against how a film cures, whoever touched it"},
 	{"advisor/forecast", []string{units, trace, air, gonum}, noWorld, "the next days follow from the log alone, not from what is done with them"},
 	{"advisor/sequence", []string{units}, noWorld, "the order of the work is the trade's, not physics: how a coat stands is handed in"},
+	{"advisor/building", []string{units, trace, air, module + "/advisor/forecast", gonum}, noWorld, "a shed is a store of heat, whatever is done in it"},
 	{"advisor/plan", []string{module + "/advisor/"}, noWorld, "a plan joins all the laws"},
 	{"advisor", []string{module + "/advisor/", gonum}, noWorld, "advice must come out the same in a test, a replay and a record ten years on"},
 

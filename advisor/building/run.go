@@ -1,0 +1,150 @@
+package building
+
+import (
+	"fmt"
+	"math"
+
+	"tackline/advisor/forecast"
+	"tackline/advisor/trace"
+)
+
+// Run gives the shed from a temperature at a time on, along outdoors (C, no gaps wanted) and the heaters' power (W; nil is none), every
+// seconds seconds up to a time. It ends where outdoors ends.
+func (m *Model) Run(start, from, to, seconds float64, outdoorC trace.Trace, watt func(at float64) float64) trace.Trace {
+	out := trace.Trace{At: []float64{from}, V: []float64{start}}
+	if !(seconds > 0) || !(m.Tau > 0) {
+		return out
+	}
+	t := start
+	for at := from; at+seconds <= to; at += seconds {
+		mid := at + seconds/2
+		o, ok := outdoorC.Value(mid)
+		if _, end := outdoorC.Value(at + seconds); !ok || !end {
+			break
+		}
+		w := 0.0
+		if watt != nil {
+			w = watt(mid)
+		}
+		t = m.next(t, o, slot(mid), w, seconds)
+		out.At, out.V = append(out.At, at+seconds), append(out.V, t)
+	}
+	return out
+}
+
+// Couple draws a forecast of the shed's air towards what the model makes of an outdoor forecast (C). At each lead both count by the inverse of
+// their variances: the ensemble's own, and CheckK of the model joined with outdoorU (standard uncertainty of the outdoor forecast a day
+// ahead, K; it grows with the root of the lead). Every member keeps its place in the ensemble, the spread narrows as two independent witnesses
+// allow, and where the outdoor forecast ends or has gaps the shed's own forecast stands. It gives why not, and leaves the ensemble alone,
+// where the model is not good.
+func (m *Model) Couple(e *forecast.Ensemble, outdoorC trace.Trace, outdoorU float64) (why string) {
+	if !m.Good() {
+		return m.Why
+	}
+	line := e.Likely.AirC
+	if len(line) < 2 {
+		return "there is no forecast of the shed"
+	}
+	course := m.Run(line[0], e.At, e.At+float64(len(line)-1)*e.Step, e.Step, outdoorC, nil)
+	if course.Len() < 2 {
+		return "the outdoor forecast does not reach over the next hours"
+	}
+	own := variance(e)
+	for k := 1; k < course.Len(); k++ {
+		days := float64(k) * e.Step / 86400
+		// A free run starts at the truth: its error comes with the time constant.
+		grown := 1 - math.Exp(-2*float64(k)*e.Step/m.Tau)
+		theirs := (m.CheckK*m.CheckK + outdoorU*outdoorU*days) * grown
+		if own[k]+theirs == 0 {
+			continue
+		}
+		share := own[k] / (own[k] + theirs)
+		shift, narrow := share*(course.V[k]-line[k]), math.Sqrt(1-share)
+		for i := range e.Members {
+			v := e.Members[i].AirC
+			v[k] = line[k] + shift + narrow*(v[k]-line[k])
+		}
+		line[k] += shift
+	}
+	e.Cap()
+	e.Basis += fmt.Sprintf("; drawn towards the outdoor forecast through a time constant of %.1f h", m.Tau/3600)
+	return ""
+}
+
+// variance is that of the members around the line at each sample.
+func variance(e *forecast.Ensemble) []float64 {
+	out := make([]float64, len(e.Likely.AirC))
+	for k, l := range e.Likely.AirC {
+		for _, m := range e.Members {
+			out[k] += (m.AirC[k] - l) * (m.AirC[k] - l) / float64(len(e.Members))
+		}
+	}
+	return out
+}
+
+// Heat is what it takes to hold a shed at a temperature.
+type Heat struct {
+	KWh, U    float64 // heat into the shed, kWh, and its standard uncertainty
+	WarmKWh   float64 // the part of it that warms the shed up first
+	MostWatt  float64 // the most power while holding, W: a smaller heater does not hold it
+	AfterTauS float64 // s in which the warmth has faded to 37 % after that
+}
+
+// Hold gives the heat that holds the shed at holdC over [from, to), Unix seconds, starting at startC, along outdoors (C). What sun and the usual
+// heat of the hour give is taken off; where they already hold it no heat is taken away. The uncertainty joins the loss, the time constant (in
+// the warming up) and outdoorU (K). The error says what is missing.
+func (m *Model) Hold(holdC, startC, from, to float64, outdoorC trace.Trace, outdoorU float64) (Heat, error) {
+	switch {
+	case !(m.Tau > 0):
+		return Heat{}, fmt.Errorf("building: no heat can be told: %s", m.Why)
+	case !(m.LossWK > 0):
+		return Heat{}, fmt.Errorf("building: how much heat the shed loses is not known: log a heater's power, or give the shed's sizes")
+	case !(to > from):
+		return Heat{}, fmt.Errorf("building: the time to hold ends before it begins")
+	}
+	h := Heat{AfterTauS: m.Tau}
+	perHour := 0.0 // kWh that a kelvin more outdoors would have saved
+	const piece = 900.0
+	for at := from; at < to; at += piece {
+		o, ok := outdoorC.Value(at)
+		if !ok {
+			return Heat{}, fmt.Errorf("building: outdoors is not known for all of the time to hold")
+		}
+		long := math.Min(piece, to-at)
+		if watt := m.LossWK * (holdC - o - m.Lift[slot(at)]); watt > 0 {
+			h.KWh += watt * long / 3.6e6
+			h.MostWatt = math.Max(h.MostWatt, watt)
+			perHour += m.LossWK * long / 3.6e6
+		}
+	}
+	h.WarmKWh = math.Max(0, m.LossWK*m.Tau*(holdC-startC)/3.6e6)
+	loss := m.LossU / m.LossWK * (h.KWh + h.WarmKWh)
+	h.KWh += h.WarmKWh
+	h.U = math.Sqrt(loss*loss + math.Pow(h.WarmKWh*m.TauU/m.Tau, 2) + math.Pow(perHour*outdoorU, 2))
+	return h, nil
+}
+
+// airHeat is the heat that warms a cubic metre of air by a kelvin, Wh/(m3 K): 1.2 kg/m3 by 1006 J/(kg K) over 3600 s.
+const airHeat = 1.2 * 1006 / 3600
+
+// Sizes are what a shed's loss can be guessed from where no heater's power has been logged: volume in m3, area of walls, roof and floor in m2, how
+// well they hold heat in W/(m2 K) (a single skin of boards or sheet 3..6, insulated 0.3..0.6: common practice, no source), and changes of
+// air an hour.
+type Sizes struct {
+	VolumeM3, EnvelopeM2, UValue, AirChanges float64
+}
+
+// WithSizes gives the model with its loss guessed from sizes, within two fifths. The error names what is out of range.
+func (m Model) WithSizes(s Sizes) (Model, error) {
+	for _, x := range []struct {
+		name      string
+		v, lo, hi float64
+	}{{"volume", s.VolumeM3, 1, 1e5}, {"envelope", s.EnvelopeM2, 1, 1e5}, {"U value", s.UValue, 0.05, 10}, {"air changes", s.AirChanges, 0, 60}} {
+		if !(x.v >= x.lo && x.v <= x.hi) {
+			return m, fmt.Errorf("building: %s %g is outside %g..%g", x.name, x.v, x.lo, x.hi)
+		}
+	}
+	m.LossWK = s.UValue*s.EnvelopeM2 + airHeat*s.AirChanges*s.VolumeM3
+	m.LossU = 0.4 * m.LossWK
+	return m, nil
+}
