@@ -153,7 +153,7 @@ func (d *Daemon) assemble() error {
 		Hours: advisor.Hours{StartMin: c.Shed.Hours.StartMin, EndMin: c.Shed.Hours.EndMin, Days: c.Shed.Hours.Days},
 		Limits: advisor.Limits{MarginK: c.Limits.MarginK, MarginSource: c.Limits.MarginSource, MoistureGoodPct: c.Limits.MoistureGoodPct,
 			MoistureStopPct: c.Limits.MoistureStopPct, MoistureSource: c.Limits.MoistureSource, GasGrowth: c.Limits.GasGrowth,
-			UnventedBurner: c.Limits.UnventedBurner},
+			UnventedBurner: c.Limits.UnventedBurner, ResinLowestC: c.Limits.ResinLowestC, ResinSource: c.Limits.ResinSource},
 		Next: d.firstSystem(), System: d.systems.Find, HandFresh: c.Shed.HandFresh})
 	if d.alerts, err = newAlerting(d); err != nil {
 		return err

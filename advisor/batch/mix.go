@@ -37,6 +37,26 @@ type Mix struct {
 	StrokesWhy  string
 }
 
+// Metres gives the length of a roll in m that so many layers over an area take: neighbouring widths lap, and a share of the roll is cut off.
+//
+//	length = layers x area / (width - lap) / (1 - waste)
+//
+// Area in m2 above 0, width in m above the lap, lap in m from 0, waste from 0 to 0.9 of the roll. By area alone: strips that must not be joined
+// along their length take more. The error names what is wrong.
+func Metres(areaM2, widthM, lapM, waste float64, layers int64) (float64, error) {
+	switch {
+	case !(areaM2 > 0 && areaM2 <= 10000):
+		return 0, fmt.Errorf("batch: area %g m2: want more than 0, up to 10000 m2", areaM2)
+	case !(lapM >= 0 && widthM > lapM && widthM <= 20):
+		return 0, fmt.Errorf("batch: width %g m with a lap of %g m: want a width above the lap, up to 20 m", widthM, lapM)
+	case !(waste >= 0 && waste <= 0.9):
+		return 0, fmt.Errorf("batch: waste %g: want 0 to 0.9 of the roll", waste)
+	case layers < 1 || layers > 100:
+		return 0, fmt.Errorf("batch: %d layers: want 1 to 100", layers)
+	}
+	return float64(layers) * areaM2 / (widthM - lapM) / (1 - waste), nil
+}
+
 // Strokes are whole strokes of the two pumps.
 type Strokes struct {
 	Resin, Hardener           int64   // in all

@@ -119,3 +119,19 @@ func TestForCoatOfAnything(t *testing.T) {
 		require.InEpsilon(t, s.MixByVolume[1]/s.MixByVolume[0], got, 0.0301)
 	})
 }
+
+// A roll of 1.2 m lapped by 5 cm covers 1.15 m2 a metre.
+func TestMetresOfARoll(t *testing.T) {
+	m, err := Metres(11.5, 1.2, 0.05, 0, 1)
+	require.NoError(t, err)
+	require.InDelta(t, 10, m, 1e-12)
+	m, err = Metres(11.5, 1.2, 0.05, 0.2, 2)
+	require.NoError(t, err)
+	require.InDelta(t, 25, m, 1e-12, "a fifth is cut off: 4 of 5 metres are laid")
+	for _, bad := range [][4]float64{{0, 1.2, 0, 0}, {1, 0.05, 0.05, 0}, {1, 1.2, -1, 0}, {1, 1.2, 0, 1}, {1, 0, 0, 0}} {
+		_, err := Metres(bad[0], bad[1], bad[2], bad[3], 1)
+		require.ErrorContains(t, err, "batch: ")
+	}
+	_, err = Metres(1, 1, 0, 0, 0)
+	require.ErrorContains(t, err, "layers")
+}

@@ -295,3 +295,45 @@ func newJournalCmd(d *desk) *cobra.Command {
 	c.Flags().Int64Var(&limit, "limit", 50, "at most so many, 1 to 1000")
 	return c
 }
+
+// newLimitCmd sets a limit of the shed; without a value it lists them.
+func newLimitCmd(d *desk) *cobra.Command {
+	var unit, source string
+	var saw int64
+	c := &cobra.Command{Use: "limit [NAME VALUE]", Short: "List the limits that were set by hand, or set one: margin_k, moisture_good_pct, moisture_stop_pct, gas_growth, resin_lowest_c", Args: cobra.MaximumNArgs(2),
+		Example: "  tackline job limit margin_k 4 --unit K --source \"the maker's sheet\""}
+	c.Flags().StringVar(&unit, "unit", "", "of the value")
+	c.Flags().StringVar(&source, "source", "", "who or what says so; it is shown beside the limit")
+	c.Flags().Int64Var(&saw, "saw", -1, "number of the limit that you looked at (default the present one)")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		items, err := d.all(c.Context(), "limits", nil)
+		if err != nil {
+			return err
+		}
+		if len(args) < 2 {
+			if len(args) == 1 {
+				return usagef("want a NAME and a VALUE, or neither for the list")
+			}
+			return d.list(items, "No limit was set by hand: those of the config and the system hold.", func(t thing) []string {
+				return []string{t.str("name"), fmt.Sprintf("%g %s", t.num("value"), t.str("unit")), "since " + t.when(d.e, "when"), t.str("source") + ", set by " + t.str("who")}
+			})
+		}
+		v, err := slotNumber("", "", -1e6, 1e6, "").read(d.e, args[1])
+		if err != nil {
+			return usagef("value: %w", err)
+		}
+		if source == "" {
+			return usagef("--source is missing: who or what says so")
+		}
+		if saw < 0 {
+			saw = 0
+			for _, t := range items {
+				if t.str("name") == args[0] {
+					saw = t.id()
+				}
+			}
+		}
+		return d.keep(c.Context(), "set-limit", map[string]any{"name": args[0], "value": v, "unit": unit, "source": source, "saw_id": saw}, nil, plain(fmt.Sprintf("limit %s is %g %s", args[0], v, unit)))
+	}
+	return c
+}

@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
+	"tackline/advisor/batch"
 	"tackline/daemon/config/quantity"
 )
 
@@ -40,7 +42,7 @@ func newStockCmd(e env) *cobra.Command {
 	c := groupCmd("stock", "List, enter, count and use resin, fabric and the rest", "  tackline stock add \"resin drum\" --what resin --system medium --lot R12 --unit g --amount 5000 --opened 2026-01-05 --expiry 2027-01-01\n"+
 		"  tackline stock add \"200 g twill\" --what fabric --unit m --amount 20 --width 1.2m --weight 200 --lap-mm 50 --waste 0.1\n  tackline stock use \"200 g twill\" 4.4 --coat 14")
 	d := newDesk(c, e)
-	c.AddCommand(newStockListCmd(d), newStockAddCmd(d), newStockEditCmd(d), newStockUseCmd(d))
+	c.AddCommand(newStockListCmd(d), newStockAddCmd(d), newStockEditCmd(d), newStockUseCmd(d), newStockNeedCmd(d))
 	return c
 }
 
@@ -61,6 +63,9 @@ func newStockListCmd(d *desk) *cobra.Command {
 			}
 			if expiry != "" {
 				expiry = "until " + expiry
+			}
+			if at, err := time.Parse(time.RFC3339, t.str("expiry")); err == nil && !at.After(d.e.now()) {
+				expiry = "past its shelf life since " + t.when(d.e, "expiry")
 			}
 			return []string{t.str("name"), t.str("what"), left, lot, expiry}
 		})
@@ -134,6 +139,64 @@ func newStockUseCmd(d *desk) *cobra.Command {
 			return err
 		}
 		return d.keep(c.Context(), "use-stock", payload, all, fmt.Sprintf("%g taken from item %d", amount, id))
+	}
+	return c
+}
+
+// newStockNeedCmd says how much of a roll a piece takes, and whether there is enough.
+func newStockNeedCmd(d *desk) *cobra.Command {
+	area := slots{slotMeasure("area", "area", quantity.Area(), 0.01, 1000, "area to be covered (default that of --piece)")}
+	var piece string
+	var layers int64
+	c := &cobra.Command{Use: "need ITEM --area AREA | --piece PIECE", Short: "Say how many metres of a roll an area takes, lap and waste included", Args: cobra.ExactArgs(1),
+		Example: "  tackline stock need \"200 g twill\" --piece \"port topside\" --layers 2"}
+	area.on(c)
+	c.Flags().StringVar(&piece, "piece", "", "name or number of the piece to be covered")
+	c.Flags().Int64Var(&layers, "layers", 1, "of fabric")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		id, err := d.find(c.Context(), "stock", "item", args[0])
+		if err != nil {
+			return err
+		}
+		roll, err := d.one(c.Context(), "stock", id)
+		if err != nil {
+			return err
+		}
+		typed := map[string]any{}
+		if err := area.fill(d.e, c, typed); err != nil {
+			return err
+		}
+		m2, ok := typed["area"].(float64)
+		if !ok {
+			on, err := d.find(c.Context(), "pieces", "--piece", piece)
+			if err != nil {
+				return err
+			}
+			p, err := d.one(c.Context(), "pieces", on)
+			if err != nil {
+				return err
+			}
+			if m2 = p.num("area_m2"); m2 == 0 {
+				return usagef("the area of %s is not known: give it with --area, or tackline job piece edit %d --area", p.str("name"), on)
+			}
+		}
+		if roll.str("unit") != "m" || roll.num("width_m") == 0 {
+			return usagef("%s is no roll of a known width: tackline stock edit %d --width 1.2m", roll.str("name"), id)
+		}
+		need, err := batch.Metres(m2, roll.num("width_m"), roll.num("lap_mm")/1000, roll.num("waste"), layers)
+		if err != nil {
+			return usagef("%w", err)
+		}
+		left := roll.num("left")
+		if d.asJSON {
+			return printJSON(d.e.out, map[string]any{"stock": id, "area_m2": m2, "layers": layers, "need_m": need, "left_m": left, "enough": left >= need})
+		}
+		enough := "there is enough"
+		if left < need {
+			enough = fmt.Sprintf("%.1f m are missing", need-left)
+		}
+		fmt.Fprintf(d.e.out, "%.1f m of %s for %g m2 in %d layers, lap and waste included; %.1f m are left: %s.\n", need, roll.str("name"), m2, layers, left, enough)
+		return nil
 	}
 	return c
 }

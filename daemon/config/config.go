@@ -81,6 +81,8 @@ type Limits struct {
 	MoistureSource  string
 	GasGrowth       float64 // volume ratio of pore gas above 1 that is let pass
 	UnventedBurner  bool
+	ResinLowestC    units.Celsius // where resin and hardener should stand at least
+	ResinSource     string
 }
 
 // Plan says when plans are made unasked.
@@ -159,7 +161,7 @@ func Default() Config {
 		Shed: Shed{Name: "shed", Zone: time.UTC, ZoneName: "UTC", Data: "/var/lib/tackline", CommitEvery: time.Minute, HandFresh: time.Hour, Listen: "127.0.0.1:8417", Sys: "/sys",
 			Hours: Hours{StartMin: 8 * 60, EndMin: 18 * 60, Days: [7]bool{false, true, true, true, true, true, true}}},
 		Clock: Clock{Speed: 1},
-		Limits: Limits{MarginK: 3, MarginSource: "ISO 8502-4 practice", MoistureGoodPct: 12, MoistureStopPct: 16,
+		Limits: Limits{MarginK: 3, MarginSource: "ISO 8502-4 practice", MoistureGoodPct: 12, MoistureStopPct: 16, ResinLowestC: 15, ResinSource: "common practice, no source",
 			MoistureSource: "common practice for epoxy on timber, no source", GasGrowth: 0.0005},
 		Systems: Systems{Shipped: shippedNames()},
 	}
@@ -376,6 +378,11 @@ func parseLimits(top *section, l Limits) Limits {
 	l.MoistureSource = t.text("moisture_source", l.MoistureSource, "where the limits come from")
 	l.GasGrowth = t.number("gas_growth", quantity.Ratio(), l.GasGrowth, 0.0001, 0.05)
 	l.UnventedBurner = t.flag("unvented_burner", l.UnventedBurner)
+	l.ResinLowestC = units.Celsius(t.number("resin_lowest_c", quantity.Temperature(), float64(l.ResinLowestC), 1, 35))
+	if l.ResinLowestC != def.ResinLowestC {
+		l.ResinSource = "set in the config"
+	}
+	l.ResinSource = t.text("resin_source", l.ResinSource, "where the limit comes from")
 	if l.MarginK < def.MarginK {
 		t.d.warn("limits.margin_k", fmt.Sprintf("%s K is less than the 3 K of ISO 8502-4 practice", quantity.Number(float64(l.MarginK))), "keep 3 unless the maker's sheet allows less")
 	}
