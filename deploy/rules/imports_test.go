@@ -62,6 +62,7 @@ var rules = []rule{
 		nil, "a driver does not know what its number is for, nor any other driver"},
 
 	{"daemon/clock", []string{"golang.org/x/sys/unix"}, nil, "whether the time can be believed depends on the kernel alone"},
+	{"daemon/doctor", nil, nil, "a board is looked over by its files alone, before anything of the daemon runs"},
 	{"daemon/sdnotify", []string{"golang.org/x/sys/unix"}, nil, "telling the service manager needs a socket and the monotonic clock"},
 	{"daemon/poll", []string{module + "/sensors", module + "/daemon/clock"}, nil, "logging must not depend on thinking, nor on where it is stored"},
 	{"daemon/store", []string{module + "/sensors", "modernc.org/sqlite"}, nil, "the store calls nobody"},
