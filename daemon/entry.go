@@ -62,6 +62,8 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 	}
 	out = append(out,
 		dashboard.Route{Method: "GET", Path: "/metrics", Does: "Figures for a monitor.", Handle: d.serveMetrics},
+		dashboard.Route{Method: "GET", Path: "/api/v1/probes", Does: "The probes of the config with what they last said and their calibrations, and the sensors that nobody reads.",
+			Answers: ProbesReport{}, Handle: d.serveProbes},
 		dashboard.Route{Method: "GET", Path: "/api/v1/nodes", Does: "The wireless nodes that are bound or were heard; those without a probe are unassigned.", Answers: nodesJSON{}, Handle: d.wireless.list},
 		dashboard.Route{Method: "POST", Path: "/api/v1/push", Does: "Readings of a wireless node or gateway, with the token of a probe as Authorization: Bearer.", Body: map[string]any{},
 			Answers: push.Answer{}, Status: 202, Most: push.MaxBody + 1, Handle: func(w http.ResponseWriter, r *http.Request) { d.wireless.push.ServeHTTP(w, r) }},

@@ -5,11 +5,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"tackline/advisor"
 	"tackline/advisor/units"
 	"tackline/daemon/clock"
+	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
 	"tackline/dashboard"
 	"tackline/dashboard/record"
@@ -31,12 +34,12 @@ func (d *Daemon) freezeEnded(ctx context.Context, s advisor.Situation, stamp clo
 		if c.Running() || frozen[c.ID] == c.Ended.MS || c.Ended.MS <= c.Started.MS {
 			continue
 		}
-		errs = append(errs, d.freeze(ctx, s, c, stamp))
+		errs = append(errs, d.freeze(ctx, s, facts, c, stamp))
 	}
 	return errors.Join(errs...)
 }
 
-func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, c *jobbook.Coat, stamp clock.Stamp) error {
+func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, facts *jobbook.State, c *jobbook.Coat, stamp clock.Stamp) error {
 	samples, _ := advisor.Conditions(s, c.ID, instantOf(c.Started.MS), instantOf(c.Ended.MS))
 	trace, err := minuteTrace(c.Started.MS, samples).Encode()
 	if err != nil {
@@ -54,7 +57,7 @@ func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, c *jobbook.Coa
 			}
 		}
 	}
-	probes, err := json.Marshal(frozenProbes{Probes: d.recordProbes(), By: measuredBy(&s, c.ID)})
+	probes, err := json.Marshal(frozenProbes{Probes: d.recordProbes(facts, c.Started.MS, c.Ended.MS), By: measuredBy(&s, c.ID)})
 	if err != nil {
 		return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
 	}
@@ -129,7 +132,7 @@ func (d *Daemon) Record(ctx context.Context, job int64) (record.Job, error) {
 	}
 	l := d.o.Config.Limits
 	out := record.Job{ID: j.ID, Name: j.Name, Customer: j.Owner, Shed: d.o.Config.Shed.Name, Zone: d.o.Config.Shed.Zone, AsOf: d.now().Truncate(time.Minute),
-		Software: "tackline " + d.o.Version, Model: advisor.ModelVersion, Notice: d.o.Notice, Probes: d.recordProbes(),
+		Software: "tackline " + d.o.Version, Model: advisor.ModelVersion, Notice: d.o.Notice, Probes: d.jobProbes(facts, job),
 		Limits: []record.Limit{{Quantity: record.MarginK, Above: true, Value: float64(l.MarginK), LessU: true, Until: "recoat_closes", Source: l.MarginSource}}}
 	for _, p := range facts.Pieces {
 		if p.Job == job {
@@ -227,14 +230,62 @@ func channelsOf(t jobbook.MinuteTrace, by map[string]string) []record.Channel {
 	return out
 }
 
-func (d *Daemon) recordProbes() []record.Probe {
+// jobProbes gives the probes as they were while the coats of a job were laid and cured.
+func (d *Daemon) jobProbes(facts *jobbook.State, job int64) []record.Probe {
+	now := d.now().UnixMilli()
+	from, to := now, int64(0)
+	for i := range facts.Coats {
+		c := &facts.Coats[i]
+		if p, ok := facts.Piece(c.Piece); !ok || p.Job != job {
+			continue
+		}
+		from = min(from, c.Started.MS)
+		if to = max(to, c.Ended.MS); c.Running() {
+			to = now
+		}
+	}
+	return d.recordProbes(facts, from, max(from, to))
+}
+
+// recordProbes gives the probes with the calibrations that were in force in a stretch of time, by date.
+func (d *Daemon) recordProbes(facts *jobbook.State, from, to int64) []record.Probe {
 	var out []record.Probe
 	for _, p := range d.o.Config.Probes {
 		r := record.Probe{Name: p.Name, Place: string(p.Place)}
-		if n := len(p.Calibrations); n > 0 {
-			r.Calibrated, r.Calibration = p.Calibrations[n-1].From, p.Calibrations[n-1].By
+		var texts []string
+		for _, at := range calibrationDates(p, facts, from, to) {
+			for _, c := range correctionsAt(p, facts, at) {
+				text := fmt.Sprintf("from %s %s", time.UnixMilli(c.from).In(d.o.Config.Shed.Zone).Format("2006-01-02"), c.text)
+				if !slices.Contains(texts, text) {
+					texts = append(texts, text)
+				}
+				if t := time.UnixMilli(c.from).UTC(); t.After(r.Calibrated) {
+					r.Calibrated = t
+				}
+			}
 		}
+		r.Calibration = strings.Join(texts, "; ")
 		out = append(out, r)
 	}
+	return out
+}
+
+// calibrationDates lists the beginning of a stretch of time and the dates in it at which a probe was calibrated.
+func calibrationDates(p config.Probe, facts *jobbook.State, from, to int64) []int64 {
+	out := []int64{from}
+	add := func(at int64) {
+		if at > from && at <= to {
+			out = append(out, at)
+		}
+	}
+	for _, c := range p.Calibrations {
+		add(c.From.UnixMilli())
+	}
+	for _, c := range facts.Calibrations {
+		if c.Probe == p.Name {
+			add(c.When.MS)
+		}
+	}
+	slices.Sort(out)
 	return out
 }

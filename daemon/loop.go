@@ -158,6 +158,7 @@ func (d *Daemon) running(ctx context.Context) bool {
 
 // evaluate makes the advice of a moment, keeps it, decides what to tell, and freezes coats that have ended.
 func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
+	d.recalibrate(ctx, stamp)
 	s, a, err := d.assess.Advise(ctx, stamp.Wall, stamp.State.Trusted())
 	if err != nil {
 		return err
@@ -175,6 +176,7 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	}
 	conditions := append(assess.Conditions(a, s.Limits, zone), d.conditions(stamp)...)
 	conditions = append(conditions, d.bestStarts(&s, stamp)...)
+	conditions = append(conditions, d.calibrationConditions(ctx, stamp)...)
 	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
 		d.log.Error("alerts could not be kept; they are decided again", "error", err)
 		d.errs.set("alerts", err)

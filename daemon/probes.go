@@ -18,6 +18,10 @@ func (d *Daemon) open() ([]poll.Entry, error) {
 	d.drivers = drivers.New(drivers.Env{Now: func() int64 { return d.clock.Now().Wall }, ShedNow: d.o.ShedNow, Sys: c.Shed.Sys, Zone: c.Shed.Zone, Dir: c.Dir(),
 		Shed: d.o.Shed, Resume: d.resume, Nodes: d.wireless.hub,
 		Note: func(text string) { d.log.Info(text) }})
+	facts, err := d.book.State(d.life)
+	if err != nil {
+		return nil, err
+	}
 	var entries []poll.Entry
 	var wrong config.Errors
 	for i, p := range c.Probes {
@@ -31,7 +35,7 @@ func (d *Daemon) open() ([]poll.Entry, error) {
 			every = min(every, askNodes)
 		}
 		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: every, Steady: p.Wireless(), WarmUp: o.WarmUp,
-			Calibration: calibrationAt(p, d.clock.Now().Wall)})
+			Calibration: calibrationOf(correctionsAt(p, facts, d.clock.Now().Wall))})
 	}
 	if len(wrong) > 0 {
 		for _, e := range entries {
@@ -55,19 +59,6 @@ func (d *Daemon) resume(probe string) int64 {
 		}
 	}
 	return newest
-}
-
-// calibrationAt gives the correction of a probe that is in force at a time in Unix ms.
-func calibrationAt(p config.Probe, now int64) poll.Calibration {
-	var out poll.Calibration
-	for _, c := range p.Calibrations {
-		if c.From.UnixMilli() > now {
-			break
-		}
-		out = poll.Calibration{TemperatureK: c.Offset[sensors.Temperature], HumidityPct: c.Offset[sensors.Humidity],
-			PressureHPa: c.Offset[sensors.Pressure], MoisturePct: c.Offset[sensors.Moisture]}
-	}
-	return out
 }
 
 // assessed says of the probes what the assessor needs.

@@ -31,9 +31,13 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 		v.MarginK = float64(m.Situation.Limits.MarginK)
 		v.StaleAfter = time.Duration(float64(m.Situation.Limits.StaleAfter) * float64(time.Second))
 	}
+	facts, err := d.book.State(ctx)
+	if err != nil {
+		return v, err
+	}
 	for i, p := range d.poller.States() {
 		line := dashboard.Probe{Name: p.Name, Place: p.Place, Piece: c.Probes[i].Piece, Problem: presence(p, stamp.Wall, c.Probes[i].StaleAfter),
-			Uncalibrated: len(c.Probes[i].Calibrations) == 0, StaleAfter: c.Probes[i].StaleAfter}
+			Uncalibrated: !calibrated(c.Probes[i], facts, stamp.Wall), StaleAfter: c.Probes[i].StaleAfter}
 		for _, l := range p.Latest {
 			at := time.UnixMilli(l.At).UTC()
 			line.Last = append(line.Last, dashboard.Last{Quantity: l.Quantity, Value: l.Value, At: at, Status: l.Status})
@@ -53,10 +57,6 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 			}
 			v.Systems = append(v.Systems, line)
 		}
-	}
-	facts, err := d.book.State(ctx)
-	if err != nil {
-		return v, err
 	}
 	v.Probes = append(v.Probes, handLines(facts, stamp.Wall, c.Shed.HandFresh)...)
 	viewFacts(&v, facts)

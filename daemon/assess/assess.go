@@ -200,7 +200,12 @@ func (a *Assessor) channel(ctx context.Context, facts *jobbook.State, p Probe, q
 		return advisor.Channel{}, fmt.Errorf("assess: %s of %s: %w", q, p.Name, err)
 	}
 	c := advisor.Channel{Probe: p.Name, U: p.U[q]}
-	if !p.Calibrated && !calibrated(facts, p.Name, q, now) {
+	switch k := calibrationOf(facts, p.Name, q, now); {
+	case k != nil && k.Due != 0 && k.Due < now:
+		c.U *= uncalibrated // it has grown too old to count
+	case k != nil && k.U > 0:
+		c.U = k.U
+	case k == nil && !p.Calibrated:
 		c.U *= uncalibrated
 	}
 	full := trace.Trace{At: m.at, V: m.v, MaxGap: p.StaleAfter.Seconds()}
@@ -284,14 +289,16 @@ func (a *Assessor) read(ctx context.Context, c channel, now int64) (*memory, err
 	return m, nil
 }
 
-// calibrated tells whether the job book knows of a calibration of the channel at a moment.
-func calibrated(facts *jobbook.State, probe string, q sensors.Quantity, now int64) bool {
-	for _, c := range facts.Calibrations {
-		if c.Probe == probe && c.Quantity == q.String() && c.When.MS <= now {
-			return true
+// calibrationOf gives the newest calibration of a channel that the job book knows of at a moment; nil for none.
+func calibrationOf(facts *jobbook.State, probe string, q sensors.Quantity, now int64) *jobbook.Calibration {
+	var newest *jobbook.Calibration
+	for i := range facts.Calibrations {
+		c := &facts.Calibrations[i]
+		if c.Probe == probe && c.Quantity == q.String() && c.When.MS <= now && (newest == nil || c.When.MS >= newest.When.MS) {
+			newest = c
 		}
 	}
-	return false
+	return newest
 }
 
 // limits gives the shed's limits with those that the job book has changed since.

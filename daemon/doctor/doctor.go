@@ -48,6 +48,8 @@ type Options struct {
 	Who   Identity // the daemon's user
 	Buses []int64  // I2C buses that the config's probes need
 	W1    bool     // probes on the kernel's 1-Wire are configured
+	// Synced tells whether a time server keeps the clock in step; nil looks for the file that one of them leaves.
+	Synced func() bool
 	// Free gives free and total bytes of a folder's file system; nil asks the kernel.
 	Free func(path string) (free, total uint64, err error)
 }
@@ -162,7 +164,7 @@ func (b *board) supply() {
 // clock looks whether time was set by a server, and whether there is a battery clock.
 func (b *board) clock() {
 	rtc := b.exists("sys/class/rtc/rtc0")
-	synced := b.exists("run/systemd/timesync/synchronized")
+	synced := b.exists("run/systemd/timesync/synchronized") || b.Synced != nil && b.Synced()
 	switch {
 	case synced && rtc:
 		b.say("clock", OK, "", "set by a time server; the board has a battery clock")
@@ -241,7 +243,11 @@ func (b *board) disk() {
 			b.say("card wear", OK, "", "%s is an SD card and spares writes", m.dev)
 		}
 	}
-	left, total, err := b.Free(b.path(data))
+	there := data
+	for there != "/" && there != "." && !b.exists(there) {
+		there = filepath.Dir(there) // not made yet: it will lie where its parent lies
+	}
+	left, total, err := b.Free(b.path(there))
 	const gb = 1 << 30
 	switch {
 	case err != nil:

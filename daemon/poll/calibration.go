@@ -14,11 +14,11 @@ import (
 // a thermometer that reads high sits in a warm chip, and the chip's humidity is that of air as warm as the chip. Then humidity: factor and
 // offset, as fitted to jars of salt with the temperature already put right.
 type Calibration struct {
-	TemperatureK   float64 // added
-	HumidityFactor float64 // 0 is 1
-	HumidityPct    float64 // added after the factor
-	PressureHPa    float64 // added
-	MoisturePct    float64 // added
+	TemperatureK   float64 `json:"temperature_k"`   // added
+	HumidityFactor float64 `json:"humidity_factor"` // 0 is 1
+	HumidityPct    float64 `json:"humidity_pct"`    // added after the factor
+	PressureHPa    float64 `json:"pressure_hpa"`    // added
+	MoisturePct    float64 `json:"moisture_pct"`    // added
 }
 
 // Check tells whether the numbers can be a calibration: finite, and no more than a probe worth keeping is off.
