@@ -116,7 +116,14 @@ type drafted struct {
 	out   Plan
 	tasks []task // of each step of the input
 
+	kinds     []kindOfDrum  // of each of the input's systems
 	firstWait sequence.Wait // what the first step waits for, as the sequence has it
+}
+
+// kindOfDrum is a drum and what is made of it: touches teach each kind of coat apart.
+type kindOfDrum struct {
+	key  drumKey
+	kind Kind
 }
 
 func (d *drafted) make() (Plan, error) {
@@ -179,8 +186,11 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 		return nil, err
 	}
 	in.Shed.PanelS, in.Shed.AreaM2 = float64(d.skin.panel.Lag()), d.piece.AreaM2
-	taught, err := d.coatBeneath()
-	if err != nil {
+	taught := learned(d.s, &d.w, func(p *Piece) *skin {
+		k := surfaceOf(&d.w, p)
+		return &k
+	})
+	if err := d.coatBeneath(taught); err != nil {
 		return nil, err
 	}
 	if err := d.members(taught); err != nil {
@@ -191,8 +201,9 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 }
 
 // members lays the forecast's members along the plan's grid, each with the surface that follows its air.
-func (d *drafted) members(taught []learn.Member) error {
+func (d *drafted) members(taught *drums) error {
 	in := &d.input
+	drums, film := d.drums(taught)
 	d.out.Basis = d.w.future.Basis
 	moisture := d.moisture()
 	aw, why := waterActivity(&d.w, &d.skin, moisture)
@@ -205,7 +216,7 @@ func (d *drafted) members(taught []learn.Member) error {
 		f := &d.w.future.Members[x.path]
 		airC := d.w.future.Trace(f.AirC)
 		m := plan.Member{AirC: sampled(airC, in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
-			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at), in.Origin, n), Speed: speedAt(&taught[i], sheetC(d.piece.NextSystem), d.skin.now), FilmErrK: taught[i].FilmK}
+			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at), in.Origin, n), Drums: drums[i], FilmErrK: film[i]}
 		if len(f.HPa) > 0 {
 			m.PressureHPa = sampled(d.w.future.Trace(f.HPa), in.Origin, n)
 		}
@@ -272,9 +283,60 @@ func (d *drafted) caution() {
 	d.say("A plan is a forecast, not a promise: look at the verdict and try the coat with a gloved finger before each step. The maker's sheet decides.")
 }
 
-// coatBeneath gives the marks of the newest coat on the piece in every member, where it still decides what may follow, and the members of the coats
-// to come: what touches have taught of the drum is in both.
-func (d *drafted) coatBeneath() ([]learn.Member, error) {
+// drums gives how each member's drums differ from their sheets, for each of the input's systems, and the error of the surface that the members
+// carry: what touches have taught is in both. Kinds of coat of which touches have taught nothing apart share one system.
+func (d *drafted) drums(taught *drums) (all [][]cure.SweepDrum, film []float64) {
+	in := &d.input
+	all, film = make([][]cure.SweepDrum, members), make([]float64, members)
+	for i := range film {
+		film[i] = d.w.draws[i].surface * float64(d.skin.u)
+	}
+	place := make([]int64, len(in.Systems))
+	var systems []plan.System
+	for id, of := range d.kinds {
+		spread := taught.forNext(of.key, of.kind)
+		column := make([]cure.SweepDrum, members)
+		for i := range column {
+			m := spread.Member(d.w.draws[i].taught())
+			column[i] = cure.SweepDrum{Speed: math.Exp(m.LnSpeed), EnergyKJ: m.Energy, Later: [4]float64(m.Shift[:4])}
+			if id == 0 && d.skin.modelled { // what touches say of the heat model is not said of a probe
+				film[i] = m.FilmK
+			}
+		}
+		place[id] = -1
+		for k := range systems {
+			if systems[k].Sweep == in.Systems[id].Sweep && sameColumn(all, k, column) {
+				place[id] = int64(k)
+			}
+		}
+		if place[id] < 0 {
+			place[id] = int64(len(systems))
+			systems = append(systems, in.Systems[id])
+			for i := range all {
+				all[i] = append(all[i], column[i])
+			}
+		}
+	}
+	in.Systems = systems
+	for i := range in.Steps {
+		if s := &in.Steps[i]; s.Coat {
+			s.System = place[s.System]
+		}
+	}
+	return all, film
+}
+
+func sameColumn(all [][]cure.SweepDrum, k int, column []cure.SweepDrum) bool {
+	for i := range all {
+		if all[i][k] != column[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// coatBeneath gives the marks of the newest coat on the piece in every member, where it still decides what may follow.
+func (d *drafted) coatBeneath(taught *drums) error {
 	var newest *Coat
 	for i := range d.s.Coats {
 		c := &d.s.Coats[i]
@@ -282,53 +344,24 @@ func (d *drafted) coatBeneath() ([]learn.Member, error) {
 			newest = c
 		}
 	}
-	taught := learned(d.s, &d.w, func(p *Piece) *skin {
-		k := surfaceOf(&d.w, p)
-		return &k
-	})
-	key := drumKey{drum: d.piece.NextDrum}
-	if d.piece.NextSystem != nil {
-		key.system = d.piece.NextSystem.Name
-	}
-	spread := taught.forNext(key, d.piece.NextKind)
-	own := make([]learn.Member, members)
-	for i := range own {
-		own[i] = spread.Member(d.w.draws[i].taught())
-		if !d.skin.modelled { // what touches say of the heat model is not said of a probe
-			own[i].FilmK = d.w.draws[i].surface * float64(d.skin.u)
-		}
-	}
 	if newest == nil {
-		return own, nil
+		return nil
 	}
 	model, err := taught.model(&newest.System)
 	if err != nil {
-		return nil, cantPlan("the coat beneath, %s, can't be computed: %s", newest.Kind, err)
+		return cantPlan("the coat beneath, %s, can't be computed: %s", newest.Kind, err)
 	}
 	fit, of := taught.forCoat(&d.w, &d.skin, newest)
 	beneath := fit.Spread(of)
 	courses, err := solve(&d.w, &d.skin, newest, model, &beneath)
 	if err != nil {
-		return nil, cantPlan("the coat beneath, %s, can't be told: %s", newest.Kind, err)
+		return cantPlan("the coat beneath, %s, can't be told: %s", newest.Kind, err)
 	}
 	for i := range courses {
 		d.input.Beneath = append(d.input.Beneath, marksOfCourse(&courses[i], float64(d.input.Origin)))
 	}
 	d.openFirst(newest)
-	return own, nil
-}
-
-// speedAt gives how many times as fast as its sheet a member reacts at a temperature, its activation energy taken in. C, kJ/mol.
-func speedAt(m *learn.Member, sheetC, tempC float64) float64 {
-	return math.Exp(m.LnSpeed - m.Energy*1000/units.GasConstant*(1/(tempC+units.ZeroCelsius)-1/(sheetC+units.ZeroCelsius)))
-}
-
-// sheetC gives the temperature at which a system's sheet states its times, C.
-func sheetC(s *cure.System) float64 {
-	if s == nil || s.Times == nil {
-		return cure.ReferenceC
-	}
-	return s.Times.AtC
+	return nil
 }
 
 // marksOfCourse gives a course's marks in seconds from an origin.

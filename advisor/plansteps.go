@@ -51,7 +51,7 @@ func (d *drafted) steps(req PlanRequest, swap string) error {
 	}
 	bare := d.piece.Bare
 	var fabric float64
-	known := map[string]int64{}
+	known := map[string]*cure.Sweep{}
 	system := d.piece.NextSystem
 	if swap != "" {
 		other, ok := req.Systems[swap]
@@ -113,16 +113,20 @@ func (d *drafted) nextAlone() sequence.Step {
 }
 
 // coatTask fills in what a step that puts resin on adds.
-func (d *drafted) coatTask(t *plan.Task, kept *task, step sequence.Step, system cure.System, fabric float64, bare bool, known map[string]int64) error {
+func (d *drafted) coatTask(t *plan.Task, kept *task, step sequence.Step, system cure.System, fabric float64, bare bool, known map[string]*cure.Sweep) error {
 	model, err := cure.New(system)
 	if err != nil {
 		return cantPlan("system %q can't be computed: %s", system.Name, err)
 	}
-	id, ok := known[system.Name]
-	if !ok {
-		id = int64(len(d.input.Systems))
-		known[system.Name] = id
-		d.input.Systems = append(d.input.Systems, plan.System{Name: system.Name, Sweep: model.NewSweep(), LowestC: system.LowestC,
+	if known[system.Name] == nil {
+		known[system.Name] = model.NewSweep()
+	}
+	of := kindOfDrum{drumKey{system: system.Name, drum: d.piece.NextDrum}, Kind(step.Work)}
+	id := int64(slices.Index(d.kinds, of))
+	if id < 0 {
+		id = int64(len(d.kinds))
+		d.kinds = append(d.kinds, of)
+		d.input.Systems = append(d.input.Systems, plan.System{Name: system.Name, Sweep: known[system.Name], LowestC: system.LowestC,
 			HighestSurfaceRHPct: system.HighestSurfaceRHPct})
 	}
 	t.Coat, t.System, t.OnTimber = true, id, bare

@@ -84,15 +84,17 @@ func TestPlansAreKeptForAMoment(t *testing.T) {
 	done := make(chan error, 1)
 	go func() { done <- d.Run(ctx) }()
 	defer func() { cancel(); require.NoError(t, <-done) }()
-	require.Eventually(t, func() bool { return d.latest.Load() != nil }, 20*time.Second, 50*time.Millisecond)
-	a, err := d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: "foredeck", Every: 4})
-	require.NoError(t, err)
-	require.Empty(t, a.CantSay)
-	b, err := d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: fmt.Sprint(a.Piece), Every: 4})
-	require.NoError(t, err)
-	if a.At == b.At {
-		require.Same(t, &a.Starts[0], &b.Starts[0])
+	require.Eventually(t, func() bool { return d.latest.Load() != nil }, time.Minute, 50*time.Millisecond)
+	same := false
+	for try := 0; try < 10 && !same; try++ { // the shed goes on meanwhile: only within one moment and one state of the book are they the same
+		a, err := d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: "foredeck", Every: 4})
+		require.NoError(t, err)
+		require.Empty(t, a.CantSay)
+		b, err := d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: fmt.Sprint(a.Piece), Every: 4})
+		require.NoError(t, err)
+		same = &a.Starts[0] == &b.Starts[0]
 	}
+	require.True(t, same)
 	_, err = d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: "rudder"})
 	require.ErrorIs(t, err, dashboard.ErrNotFound)
 }

@@ -3,6 +3,9 @@ package cure
 import (
 	"fmt"
 	"math"
+	"sort"
+
+	"tackline/advisor/units"
 )
 
 // Never is the time of a mark that is not reached by the end of the film.
@@ -119,20 +122,30 @@ type SweepRun struct {
 	step                  float64
 }
 
-// Run gives the marks for starts at the first n samples of a film in C, one sample each step seconds, for a drum that reacts speed times as
-// fast as the model says; n is the length of out. Gel is looked for where it is wanted, since a cold film may never get there; else it is Never.
+// SweepDrum is how a drum and a builder's marks differ from the sheet.
+type SweepDrum struct {
+	Speed    float64    // times as fast as the model says; over 0
+	EnergyKJ float64    // kJ/mol of activation energy above the model's; the rates at the sheet's own temperature stay
+	Later    [4]float64 // ln reduced time by which TackOpens, TackCloses, RecoatCloses and Firm come later; 0 is as the model has them
+}
+
+// Run gives the marks for starts at the first n samples of a film in C, one sample each step seconds, for a drum; n is the length of out. Gel
+// is looked for where it is wanted, since a cold film may never get there; else it is Never. A mark that is moved keeps its order: tack marks
+// are not later than the end of green, firm is not before it.
 // A film outside -60..150 C or a speed not over 0 is an error.
-func (s *Sweep) Run(r *SweepRun, filmC []float64, step, speed float64, gel bool, out []SweepMarks) error {
+func (s *Sweep) Run(r *SweepRun, filmC []float64, step float64, d SweepDrum, gel bool, out []SweepMarks) error {
+	speed := d.Speed
 	if !(speed > 0) || math.IsInf(speed, 0) || !(step > 0) || len(out) > len(filmC) || len(filmC) < 2 {
 		return fmt.Errorf("cure: sweep at speed %g over %d samples of %g s for %d starts: want a speed and a step over 0, and a film as long as the starts",
 			speed, len(filmC), step, len(out))
 	}
-	lowest, err := s.prepare(r, filmC, step)
+	lowest, err := s.prepare(r, filmC, step, d.EnergyKJ)
 	if err != nil {
 		return err
 	}
 	w := sweepWork{s: s, r: r, speed: speed * s.m.law.speed, late: lowest}
 	limit := s.y[eventReduced] / max(1, s.m.scaled*speed)
+	moved := d.Later != [4]float64{}
 	for k := range out {
 		from := r.red[k]
 		var o SweepMarks
@@ -146,13 +159,49 @@ func (s *Sweep) Run(r *SweepRun, filmC []float64, step, speed float64, gel bool,
 			o.RecoatCloses = min(o.RecoatCloses, r.find(&w.cap, from+limit))
 			o.TackOpens, o.TackCloses = min(o.TackOpens, o.RecoatCloses), min(o.TackCloses, o.RecoatCloses)
 		}
+		if moved {
+			r.move(&o, from, d.Later)
+		}
 		out[k] = o
 	}
 	return nil
 }
 
+// move brings marks of a coat that began at reduced time from to where a drum has them.
+func (r *SweepRun) move(o *SweepMarks, from float64, later [4]float64) {
+	for i, at := range [...]*float64{&o.TackOpens, &o.TackCloses, &o.RecoatCloses, &o.Firm} {
+		if later[i] == 0 || *at == Never {
+			continue
+		}
+		k, last := int64(*at/r.step), int64(len(r.red))-1
+		red := r.red[last]
+		if k < last {
+			x := *at/r.step - float64(k)
+			red = r.red[k] + r.step*x*(r.red0[k]+x*(r.red1[k]/2+x*r.red2[k]/3))
+		}
+		want := from + (red-from)*math.Exp(later[i])
+		found := int64(sort.SearchFloat64s(r.red, want)) - 1
+		if found = max(found, 0); found >= last {
+			*at = Never
+			continue
+		}
+		*at = (float64(found) + r.within(found, want-r.red[found])) * r.step
+	}
+	o.TackCloses = min(o.TackCloses, o.RecoatCloses)
+	o.TackOpens = min(o.TackOpens, o.TackCloses)
+	o.Firm = max(o.Firm, o.RecoatCloses)
+}
+
 // prepare lays the tables along a film, and gives the y from which the grid is stepped.
-func (s *Sweep) prepare(r *SweepRun, filmC []float64, step float64) (late float64, err error) {
+func (s *Sweep) prepare(r *SweepRun, filmC []float64, step, energyKJ float64) (late float64, err error) {
+	perK, sheet := energyKJ*1000/units.GasConstant, 1/(s.m.marks.sheetC+units.ZeroCelsius)
+	row := func(t float64) sweepCell {
+		c := s.cell(t)
+		if perK != 0 {
+			c.arr *= math.Exp(perK * (sheet - 1/(t+units.ZeroCelsius)))
+		}
+		return c
+	}
 	n := len(filmC)
 	r.step = step
 	for _, v := range []*[]float64{&r.red, &r.red0, &r.red1, &r.red2, &r.q, &r.recoat, &r.firm} {
@@ -167,13 +216,13 @@ func (s *Sweep) prepare(r *SweepRun, filmC []float64, step float64) (late float6
 		if !(t >= sweepLow && t <= sweepHigh) {
 			return 0, fmt.Errorf("cure: film temperature of sample %d is %g C: want %g to %g C", k, t, sweepLow, sweepHigh)
 		}
-		c := s.cell(t)
+		c := row(t)
 		r.recoat[k], r.firm[k] = c.recoat, c.firm
 		late, most = min(late, min(c.recoat, c.firm)), max(most, c.q)
 		if k == 0 {
 			r.red[0] = 0
 		} else {
-			mid := s.cell((t + filmC[k-1]) / 2)
+			mid := row((t + filmC[k-1]) / 2)
 			i := k - 1
 			r.q[i] = mid.q
 			r.red0[i] = before.arr

@@ -67,21 +67,26 @@ func TestSweepAgainstCourse(t *testing.T) {
 		}
 		films[fmt.Sprintf("rough %d", i)] = v
 	}
-	pairs, worst, worstLater := 0, 0.0, 0.0
+	pairs, edge, worst, worstLater := 0, 0, 0.0, 0.0
 	for sName, sys := range systems {
 		m := model(t, sys)
 		sweep := m.NewSweep()
 		for fName, film := range films {
 			var run SweepRun
 			for _, speed := range []float64{0.75, 1, 1.3} {
+				energy := 30*speed - 30 // the sheet's own for the drum that is as it says
+				drum := m.Scaled(speed)
+				if energy != 0 {
+					drum = drum.WithActivation(sys.activation() + energy)
+				}
 				out := make([]SweepMarks, n)
-				require.NoError(t, sweep.Run(&run, film, quarter, speed, true, out))
+				require.NoError(t, sweep.Run(&run, film, quarter, SweepDrum{Speed: speed, EnergyKJ: energy}, true, out))
 				at := make([]float64, n)
 				for i := range at {
 					at[i] = float64(i) * quarter
 				}
 				for k := 0; k < 192; k += 19 {
-					c, err := m.Scaled(speed).Course(trace.Trace{At: at, V: film}, at[k], at[n-1])
+					c, err := drum.Course(trace.Trace{At: at, V: film}, at[k], at[n-1])
 					require.NoError(t, err)
 					pairs++
 					got := out[k]
@@ -98,7 +103,7 @@ func TestSweepAgainstCourse(t *testing.T) {
 						worst = math.Max(worst, math.Abs(got-want))
 						require.InDelta(t, want, got, 60, where)
 					}
-					later := func(what string, got float64, want float64, ok bool) {
+					later := func(what string, mark Mark, got float64, want float64, ok bool) {
 						where := fmt.Sprintf("%s of %s on %s, speed %g, start %d", what, sName, fName, speed, k)
 						allowed := 0.05 * (at[n-1] - at[k])
 						if !ok {
@@ -109,8 +114,18 @@ func TestSweepAgainstCourse(t *testing.T) {
 							require.Greater(t, want, at[n-1]-allowed, where)
 							return
 						}
-						worstLater = math.Max(worstLater, math.Abs(got-want)/(want-at[k]))
-						require.InDelta(t, want, got, 0.05*(want-at[k]), where)
+						if off := math.Abs(got-want) / (want - at[k]); off <= 0.05 {
+							worstLater = math.Max(worstLater, off)
+							return
+						}
+						// A film that is coldest just where the mark lies passes it there or a good while later, by a hair: then the solver must
+						// be of two minds itself where the film is a fiftieth of a kelvin off, and ours be one of them.
+						edge++
+						a, okA := shifted(t, drum, film, at, k, 0.02).MarkAt(mark)
+						b, okB := shifted(t, drum, film, at, k, -0.02).MarkAt(mark)
+						require.True(t, okA && okB, where)
+						require.Greater(t, math.Abs(a-b), 0.05*(want-at[k]), where)
+						require.LessOrEqual(t, math.Min(math.Abs(got-a), math.Abs(got-b)), 0.05*(want-at[k]), where)
 					}
 					a, ok := c.MarkAt(TackOpens)
 					early("tack opens", got.TackOpens, a, ok)
@@ -119,12 +134,29 @@ func TestSweepAgainstCourse(t *testing.T) {
 					a, ok = c.GelAt()
 					early("gel", got.Gel, a, ok)
 					a, ok = c.MarkAt(RecoatCloses)
-					later("recoat closes", got.RecoatCloses, a, ok)
+					later("recoat closes", RecoatCloses, got.RecoatCloses, a, ok)
 					a, ok = c.MarkAt(Firm)
-					later("firm", got.Firm, a, ok)
+					later("firm", Firm, got.Firm, a, ok)
 				}
 			}
 		}
 	}
-	t.Logf("%d starts: tack and gel within %.1f s, later marks within %.2f %%", pairs, worst, 100*worstLater)
+	require.LessOrEqual(t, edge, pairs/1000)
+	t.Logf("%d starts: tack and gel within %.1f s, later marks within %.2f %%, %d on an edge", pairs, worst, 100*worstLater, edge)
+}
+
+// shifted is the course on a film that is warmer by some kelvin.
+func shifted(t *testing.T, m Model, film, at []float64, k int, by float64) *Course {
+	t.Helper()
+	c, err := m.Course(trace.Trace{At: at, V: film}.Map(func(v float64) float64 { return v + by }), at[k], at[len(at)-1])
+	require.NoError(t, err)
+	return &c
+}
+
+// activation is the system's activation energy, kJ/mol.
+func (s *System) activation() float64 {
+	if s.Kinetics != nil && s.Kinetics.ActivationKJMol > 0 {
+		return s.Kinetics.ActivationKJMol
+	}
+	return Generic().ActivationKJMol
 }

@@ -69,7 +69,7 @@ func byODE(in *Input, m cure.Model) func(system, member int64, begin float64) cu
 		if begin >= float64(len(film.At)-1) {
 			return o
 		}
-		c, err := m.Scaled(in.Members[member].Speed).Course(film, begin*Step, begin*Step+36*3600) // as long as a coat takes, not as long as the forecast
+		c, err := m.Scaled(in.Members[member].Drums[0].Speed).Course(film, begin*Step, begin*Step+36*3600) // as long as a coat takes, not as long as the forecast
 		if err != nil {
 			return o
 		}

@@ -83,15 +83,15 @@ type Input struct {
 
 // Member is one way in which the days may go. All arrays are of one length; PressureHPa may be empty: no barometer.
 type Member struct {
-	AirC        []float64 // C
-	VapourPa    []float64 // Pa
-	SurfaceC    []float64 // C, of the piece
-	PressureHPa []float64 // hPa
-	Speed       float64   // of the drum against its sheet; 1 is as it says
-	FilmErrK    float64   // by how much the film is warmer than SurfaceC says, as far as curing goes: the error of the surface's measurement, K
+	AirC        []float64        // C
+	VapourPa    []float64        // Pa
+	SurfaceC    []float64        // C, of the piece
+	PressureHPa []float64        // hPa
+	Drums       []cure.SweepDrum // of each of the Systems: how the drum differs from its sheet
+	FilmErrK    float64          // by how much the film is warmer than SurfaceC says, as far as curing goes: the error of the surface's measurement, K
 }
 
-// System is a resin system ready to be swept.
+// System is a resin system ready to be swept. One that serves for several kinds of coat may stand there for each, with drums of their own.
 type System struct {
 	Name                string
 	Sweep               *cure.Sweep
@@ -172,6 +172,9 @@ func (in *Input) check() error {
 	}
 	for i := range in.Members {
 		m := &in.Members[i]
+		if len(m.Drums) != len(in.Systems) {
+			return fmt.Errorf("plan: member %d has %d drums for %d systems", i, len(m.Drums), len(in.Systems))
+		}
 		if len(m.AirC) != n || len(m.VapourPa) != n || len(m.SurfaceC) != n || len(m.PressureHPa) != n && len(m.PressureHPa) != 0 {
 			return fmt.Errorf("plan: member %d has arrays of different lengths", i)
 		}

@@ -114,7 +114,7 @@ func (r *runner) load(m *Member) error {
 		if marks == nil || r.exact != nil {
 			continue
 		}
-		if err := r.in.Systems[i].Sweep.Run(&r.sweep, r.film, Step, m.Speed, r.gas != nil, marks); err != nil {
+		if err := r.in.Systems[i].Sweep.Run(&r.sweep, r.film, Step, m.Drums[i], r.gas != nil, marks); err != nil {
 			return fmt.Errorf("plan: %w", err)
 		}
 	}

@@ -72,7 +72,7 @@ func (w weather) input(testing.TB) Input {
 		if w.members > 1 {
 			place = 2*float64(i)/float64(w.members-1) - 1
 		}
-		x := Member{Speed: math.Exp(0.2 * place * math.Cos(7*float64(i)))}
+		x := Member{Drums: []cure.SweepDrum{{Speed: math.Exp(0.2 * place * math.Cos(7*float64(i)))}}}
 		for k := range samples {
 			hour := 6 + float64(k)/4
 			off := place * w.spread * math.Min(1, 0.3+float64(k)/96)
