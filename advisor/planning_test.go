@@ -129,6 +129,48 @@ func TestWhatIfOnASituation(t *testing.T) {
 	require.ErrorContains(t, err, `no resin system is called "treacle"`)
 }
 
+// TestPlanAndVerdictAgree: what the verdict says by forecast of a coat that is put on now, in nine of ten members, the plan's first start says too.
+func TestPlanAndVerdictAgree(t *testing.T) {
+	kept := func(p *plan.Start, rule plan.Rule) float64 {
+		for _, r := range p.Rules {
+			if r.Rule == rule {
+				return r.Kept
+			}
+		}
+		return 1
+	}
+	said := 0
+	for _, mean := range []float64{5, 8, 11, 13, 16, 20} {
+		for _, rh := range []float64{45, 65, 75, 85, 95} {
+			s := situation(14, mean, 2, rh)
+			s.Hours = Hours{}
+			p, err := PlanFor(s, PlanRequest{Piece: 1})
+			require.NoError(t, err)
+			var first *plan.Start
+			for i := range p.Starts {
+				if first == nil || p.Starts[i].At < first.At {
+					first = &p.Starts[i]
+				}
+			}
+			require.Equal(t, s.At, first.At)
+			for _, r := range Advise(s).Pieces[0].Reasons {
+				rule := plan.Rule(r.Rule)
+				if rule != plan.Margin && rule != plan.SurfaceRH && rule != plan.Lowest {
+					continue
+				}
+				said++
+				k := kept(first, rule)
+				if r.Verdict == Clear {
+					require.GreaterOrEqual(t, k, 0.85, "mean %g, %g %%: %s", mean, rh, r.Text)
+				} else {
+					require.LessOrEqual(t, k, 0.95, "mean %g, %g %%: %s", mean, rh, r.Text)
+				}
+			}
+		}
+	}
+	require.Equal(t, 90, said)
+}
+
 func TestPlanCantSay(t *testing.T) {
 	s := situation(14, 17, 2, 55)
 	for want, set := range map[string]func(*Situation, *PlanRequest){

@@ -9,19 +9,25 @@ type Change struct {
 	Chance float64 `json:"chance"`  // of the best start then
 }
 
+const (
+	// searchMembers is about how many members a search for changes looks at, and searchSure what share of them it asks for, so that all of them
+	// then make it more likely than not.
+	searchMembers = 12
+	searchSure    = 0.6
+)
+
 // changes tries what would make a start more likely than not, each thing from little to much, on every fourth start and a part of the members.
 func changes(in *Input) []Change {
 	thin := *in
 	if thin.every() == 1 && thin.Starts > 48 {
 		thin.Every, thin.Starts = 4, (thin.Starts+3)/4
 	}
-	if n := len(in.Members); n > 30 {
-		thin.Members, thin.Beneath = nil, nil
-		for i := 0; i < n; i += 2 {
-			thin.Members = append(thin.Members, in.Members[i])
-			if in.Beneath != nil {
-				thin.Beneath = append(thin.Beneath, in.Beneath[i])
-			}
+	stride := max(1, len(in.Members)/searchMembers)
+	thin.Members, thin.Beneath = nil, nil
+	for i := stride / 2; i < len(in.Members); i += stride {
+		thin.Members = append(thin.Members, in.Members[i])
+		if in.Beneath != nil {
+			thin.Beneath = append(thin.Beneath, in.Beneath[i])
 		}
 	}
 	from, to := int64(8*60), int64(16*60)
@@ -82,7 +88,7 @@ func changes(in *Input) []Change {
 			if err != nil {
 				break
 			}
-			if top, _ := r.top(); top >= MoreLikely {
+			if top, _ := r.top(); top >= searchSure {
 				out = append(out, Change{text, Join(list), top})
 				break
 			}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tackline/advisor/air"
+	"tackline/advisor/building"
 	"tackline/advisor/units"
 )
 
@@ -72,7 +73,7 @@ func parseOne(text string) (WhatIf, error) {
 	}
 	for _, word := range words {
 		if fuel, ok := strings.CutPrefix(word, "burner="); ok && (w.Deed == Hold || w.Deed == Warm || w.Deed == Tent) {
-			if _, known := fuels[fuel]; !known {
+			if _, known := fuelOf(fuel); !known {
 				return w, fmt.Errorf("%q is not a known fuel", fuel)
 			}
 			w.Burner = fuel
@@ -341,17 +342,20 @@ func (s Shed) overPiece(d Deed) Range {
 	return Range{likely / 2, likely, likely * 2}
 }
 
-// fuel is what a kilogram of it gives in an unvented burner.
-type fuel struct{ heatMJ, waterKg, co2Kg float64 }
-
-// fuels: water and carbon dioxide by stoichiometry, C3H8 + 5 O2 and, for kerosene, C12H26 + 18.5 O2; lower heating values from memory,
-// handbook figures to 1 %.
-var fuels = map[string]fuel{"propane": {46.4, 1.634, 2.994}, "kerosene": {43.1, 1.375, 3.100}}
+// fuelOf gives the fuel of an unvented burner by its name.
+func fuelOf(name string) (building.Fuel, bool) {
+	for _, f := range [...]building.Fuel{building.Propane(), building.Kerosene()} {
+		if f.Name == name {
+			return f, true
+		}
+	}
+	return building.Fuel{}, false
+}
 
 // vapour follows what a burner adds to the shed's air, well mixed and aired out by its changes.
 type vapour struct {
 	pa              []float64
-	fuel            fuel
+	fuel            building.Fuel
 	perK            float64 // kg of fuel burnt in a step for each kelvin that it holds
 	volume, keeps   float64
 	water, co2      float64 // in the air beyond what was there, kg
@@ -360,11 +364,11 @@ type vapour struct {
 }
 
 func newVapour(burner string, lossWK float64, shed Shed, pa []float64) *vapour {
-	f, ok := fuels[burner]
+	f, ok := fuelOf(burner)
 	if !ok {
 		return &vapour{}
 	}
-	return &vapour{pa: append([]float64(nil), pa...), fuel: f, perK: lossWK * Step / (f.heatMJ * 1e6), volume: math.Max(shed.VolumeM3, 1),
+	return &vapour{pa: append([]float64(nil), pa...), fuel: f, perK: lossWK * Step / (f.HeatMJKg * 1e6), volume: math.Max(shed.VolumeM3, 1),
 		keeps: math.Exp(-shed.ChangesH * Step / 3600)}
 }
 
@@ -376,7 +380,7 @@ func (v *vapour) next(k int64, on bool, more, airC float64) {
 	if on && more > 0 {
 		kg := v.perK * more
 		v.burnt += kg
-		v.water, v.co2 = v.water+kg*v.fuel.waterKg, v.co2+kg*v.fuel.co2Kg
+		v.water, v.co2 = v.water+kg*v.fuel.WaterKgPerKg(), v.co2+kg*v.fuel.CarbonDioxideKgPerKg()
 	}
 	kelvin := airC + units.ZeroCelsius
 	density := v.water / v.volume // kg/m3
@@ -391,8 +395,8 @@ type burned struct{ n, fuelKg, waterKg, co2Kg, waterGM3, co2PPM float64 }
 func (b *burned) see(v *vapour) {
 	b.n++
 	b.fuelKg += v.burnt
-	b.waterKg += v.burnt * v.fuel.waterKg
-	b.co2Kg += v.burnt * v.fuel.co2Kg
+	b.waterKg += v.burnt * v.fuel.WaterKgPerKg()
+	b.co2Kg += v.burnt * v.fuel.CarbonDioxideKgPerKg()
 	b.waterGM3 += v.mostWater
 	b.co2PPM += v.most
 }

@@ -71,8 +71,10 @@ func TestBurner(t *testing.T) {
 	}
 	for name, n := range map[string][2]float64{"propane": {3, 8}, "kerosene": {12, 26}} {
 		water, co2 := molecule(n[0], n[1])
-		require.InEpsilon(t, water, fuels[name].waterKg, 1e-3)
-		require.InEpsilon(t, co2, fuels[name].co2Kg, 1e-3)
+		f, ok := fuelOf(name)
+		require.True(t, ok)
+		require.InEpsilon(t, water, f.WaterKgPerKg(), 1e-3)
+		require.InEpsilon(t, co2, f.CarbonDioxideKgPerKg(), 1e-3)
 	}
 	shed := AssumedShed()
 	shed.ChangesH = 0
