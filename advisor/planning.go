@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"tackline/advisor/cure"
 	"tackline/advisor/learn"
@@ -38,6 +39,7 @@ type Plan struct {
 	Model    string        `json:"model"`
 	Piece    int64         `json:"piece_id"`
 	Name     string        `json:"piece"`
+	Zone     string        `json:"zone"`     // of the shed, in which the texts have their times of day
 	Basis    string        `json:"basis"`    // in words, what the forecast's spread rests on
 	Cautions []string      `json:"cautions"` // what the chances leave out, and what a reader must know
 	Work     []PlanWork    `json:"work"`     // what each step takes, in order
@@ -78,7 +80,7 @@ func PlanFor(s Situation, req PlanRequest) (Plan, error) {
 
 // noPlan is a Plan that only says why there is none.
 func noPlan(s *Situation, req PlanRequest, err error) Plan {
-	p := Plan{At: s.At, Model: ModelVersion, Piece: req.Piece, Cautions: []string{}, Work: []PlanWork{}, WhatIf: []plan.Gain{},
+	p := Plan{At: s.At, Model: ModelVersion, Piece: req.Piece, Zone: zoneName(s), Cautions: []string{}, Work: []PlanWork{}, WhatIf: []plan.Gain{},
 		Result: plan.Result{Steps: []string{}, Starts: []plan.Start{}, Best: []plan.Start{}, Others: []plan.Others{}, Changes: []plan.Change{}}}
 	for i := range s.Pieces {
 		if s.Pieces[i].ID == req.Piece {
@@ -89,6 +91,13 @@ func noPlan(s *Situation, req PlanRequest, err error) Plan {
 		p.CantSay = strings.TrimPrefix(err.Error(), plan.ErrNotEnough.Error()+": ")
 	}
 	return p
+}
+
+func zoneName(s *Situation) string {
+	if s.Zone == nil {
+		return time.UTC.String()
+	}
+	return s.Zone.String()
 }
 
 // try does what-ifs. Another system wants another draft.
@@ -173,7 +182,7 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 	if d.skin = surfaceOf(&d.w, d.piece); d.skin.missing != "" {
 		return nil, cantPlan("the surface's temperature can't be told: %s", d.skin.missing)
 	}
-	d.out = Plan{At: s.At, Model: ModelVersion, Piece: d.piece.ID, Name: d.piece.Name, Cautions: []string{}}
+	d.out = Plan{At: s.At, Model: ModelVersion, Piece: d.piece.ID, Name: d.piece.Name, Zone: zoneName(&s), Cautions: []string{}}
 	in := &d.input
 	*in = plan.Input{Origin: units.Instant(math.Ceil(float64(s.At)/plan.Step) * plan.Step), Starts: PlanStarts, Every: req.Every, Zone: s.Zone,
 		Hours:  plan.WorkingHours(s.Hours),

@@ -181,6 +181,42 @@ func tryPlan(t *testing.T, call func(...string) (string, string, int)) {
 	}
 }
 
+// TestPlanFromATrace: without a daemon, from the committed simulated trace.
+func TestPlanFromATrace(t *testing.T) {
+	ask := func(args ...string) (string, string, int) {
+		var out, errs strings.Builder
+		e := env{in: strings.NewReader(""), out: &out, err: &errs, now: time.Now, getenv: func(string) string { return "" }}
+		code := run(t.Context(), e, append([]string{"plan", "--trace", "../../testdata/traces/shed-winter.csv", "--columns", "air_c=room8_c,rh_pct=room8_rh_pct",
+			"--zone", "Europe/Lisbon", "--at", "2016-03-20T07:30"}, args...))
+		return out.String(), errs.String(), code
+	}
+	out, errs, code := ask("--system", "medium", "--sequence", "wet-method", "--area", "4m2", "--moisture", "11", "--work", "08:00-18:00", "--json")
+	require.Contains(t, []int{exitOK, exitWanting}, code, errs)
+	var p struct {
+		Zone   string
+		Steps  []string
+		Starts []struct{ At time.Time }
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &p))
+	require.Equal(t, "Europe/Lisbon", p.Zone)
+	require.Equal(t, []string{"seal", "bedding", "lay fabric", "wet-out", "fill", "fill", "fill"}, p.Steps)
+	require.Len(t, p.Starts, 192)
+	for _, s := range p.Starts {
+		require.False(t, s.At.Before(time.Date(2016, 3, 20, 7, 30, 0, 0, time.UTC)))
+	}
+	out, _, _ = ask("--system", "medium", "--coated")
+	require.Contains(t, out, "a piece, at Sun 07:30")
+	for _, c := range []struct {
+		args []string
+		says string
+	}{{nil, "--system medium"}, {[]string{"--system", "medium", "--sequence", "luck"}, "wet method"}, {[]string{"--system", "medium", "--work", "early"}, "08:00-18:00"},
+		{[]string{"foredeck", "--system", "medium"}, "leave out"}} {
+		_, errs, code := ask(c.args...)
+		require.Equal(t, exitUsage, code, errs)
+		require.Contains(t, errs, c.says)
+	}
+}
+
 func TestNoDaemonIsSaid(t *testing.T) {
 	var out, errs strings.Builder
 	e := env{in: strings.NewReader(""), out: &out, err: &errs, now: time.Now, getenv: func(string) string { return "" }}
