@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"tackline/daemon/alert"
+	"tackline/daemon/durable"
 	"tackline/daemon/jobbook"
 )
 
@@ -52,7 +53,7 @@ func openSeal(folder string) (seal, error) {
 	}
 	key = make([]byte, sha256.Size)
 	_, _ = rand.Read(key) // never fails
-	if err := os.WriteFile(path, key, 0o600); err != nil {
+	if err := durable.WriteFile(path, key, 0o600); err != nil {
 		return seal{}, fmt.Errorf("daemon: key of the buttons in messages: %w", err)
 	}
 	return seal{key}, nil

@@ -81,6 +81,7 @@ func (y *yard) call(method, path, token string, body any) (int, map[string]any) 
 	r, err := http.NewRequest(method, "http://"+y.Addr()+path, bytes.NewReader(b))
 	require.NoError(y.t, err)
 	r.Header.Set("Content-Type", "application/json")
+	r.Header.Set("Content-Type", "application/json")
 	if token != "" {
 		r.Header.Set("Authorization", "Bearer "+token)
 	}

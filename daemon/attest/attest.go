@@ -19,6 +19,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"tackline/daemon/durable"
 )
 
 // form is that of the statement.
@@ -65,7 +67,7 @@ func OpenKey(folder string) (Signer, error) {
 	if errors.Is(err, os.ErrNotExist) {
 		seed = make([]byte, ed25519.SeedSize)
 		_, _ = rand.Read(seed) // never fails
-		if err := os.WriteFile(path, seed, 0o600); err != nil {
+		if err := durable.WriteFile(path, seed, 0o600); err != nil {
 			return Signer{}, fmt.Errorf("attest: make the key of the records: %w", err)
 		}
 	} else if err != nil {

@@ -61,6 +61,7 @@ var rules = []rule{
 		"periph.io/x/conn/", "periph.io/x/devices/", "github.com/eclipse/paho.golang/", "github.com/eclipse/paho.mqtt.golang"},
 		nil, "a driver does not know what its number is for, nor any other driver"},
 
+	{"daemon/durable", nil, nil, "a file that outlives a power cut needs the file system alone"},
 	{"daemon/clock", []string{"golang.org/x/sys/unix"}, nil, "whether the time can be believed depends on the kernel alone"},
 	{"daemon/doctor", nil, nil, "a board is looked over by its files alone, before anything of the daemon runs"},
 	{"daemon/sdnotify", []string{"golang.org/x/sys/unix"}, nil, "telling the service manager needs a socket and the monotonic clock"},
@@ -68,7 +69,7 @@ var rules = []rule{
 	{"daemon/store", []string{module + "/sensors", "modernc.org/sqlite"}, nil, "the store calls nobody"},
 	{"daemon/jobbook", []string{module + "/advisor", module + "/sensors", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
 	{"daemon/mirror", []string{module + "/sensors", "github.com/influxdata/influxdb-client-go/v2"}, nil, "the mirror follows the store and may die alone"},
-	{"daemon/attest", nil, nil, "a seal is over bytes, whatever they say"},
+	{"daemon/attest", []string{module + "/daemon/durable"}, nil, "a seal is over bytes, whatever they say"},
 	{"daemon/backup", []string{module + "/daemon/store", module + "/daemon/jobbook"}, nil, "a backup knows the two files, and no running part"},
 	{"daemon/transfer", []string{module + "/daemon/store", module + "/daemon/mirror", module + "/sensors"}, nil, "readings go in and out by the store, in the mirror's own lines"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
@@ -87,6 +88,7 @@ var rules = []rule{
 		"the page shows and posts; it reaches the daemon only by interfaces that it declares"},
 
 	{"cmd", []string{module + "/", "github.com/spf13/cobra", "golang.org/x/sys/unix"}, nil, "commands join the parts for one task; no logic of their own"},
+	{"deploy/board/guest", []string{"golang.org/x/sys/unix"}, nil, "the first process of an emulated board speaks to its kernel"},
 	{"deploy", nil, nil, "what ships and checks the project is not part of it"},
 }
 

@@ -2,8 +2,16 @@ package mqtt
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
+	"math/big"
 	"net"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -178,6 +186,47 @@ func TestWrongPasswordAndRefusedTopic(t *testing.T) {
 		_, err = open("wrong-canary")
 		require.Error(t, err, version)
 		require.NotContains(t, err.Error(), "canary")
+	}
+}
+
+// authority makes a certificate for 127.0.0.1 that signs itself, and gives the files of certificate and key.
+func authority(t *testing.T) (cert, key string) {
+	t.Helper()
+	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	about := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true,
+		BasicConstraintsValid: true, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}}
+	der, err := x509.CreateCertificate(rand.Reader, about, about, &private.PublicKey, private)
+	require.NoError(t, err)
+	secret, err := x509.MarshalPKCS8PrivateKey(private)
+	require.NoError(t, err)
+	dir := t.TempDir()
+	cert, key = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	require.NoError(t, os.WriteFile(cert, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600))
+	require.NoError(t, os.WriteFile(key, pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret}), 0o600))
+	return cert, key
+}
+
+func TestSecureConnection(t *testing.T) {
+	cert, key := authority(t)
+	b := mqtttest.Start(t, "allow_anonymous true\ncertfile "+cert+"\nkeyfile "+key)
+	for _, version := range []string{V5, V311} {
+		for file, good := range map[string]bool{cert: true, "": false} { // without its authority the broker is a stranger
+			c, err := New(Options{Broker: strings.Replace(b.URL(), "mqtt:", "mqtts:", 1), CAFile: file, Version: version, Status: "tackline/status",
+				Sink: nodes.New(nil), Topics: []Topic{climate()}})
+			require.NoError(t, err)
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+			open := map[string]func(context.Context) (link, error){V5: c.open5, V311: c.open311}[version]
+			l, err := open(ctx)
+			if good {
+				require.NoError(t, err, version)
+				require.NoError(t, l.publish(ctx, "tackline/status", "online"))
+				l.close()
+			} else {
+				require.ErrorContains(t, err, "certificate", version)
+			}
+			cancel()
+		}
 	}
 }
 

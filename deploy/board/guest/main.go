@@ -1,0 +1,171 @@
+//go:build linux
+
+// Command guest is the first process of the emulated board. It loads the kernel's modules, brings up network, sensors and disk, and starts
+// the daemon. For the tests it reads and writes files of the guest by HTTP, on a port that reaches the test alone.
+package main
+
+import (
+	"encoding/binary"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+func main() {
+	if err := run(); err != nil {
+		fmt.Println("guest:", err)
+		time.Sleep(time.Second) // for the console to say it
+	}
+	_ = unix.Reboot(unix.LINUX_REBOOT_CMD_POWER_OFF)
+}
+
+func run() error {
+	for _, m := range []struct{ what, where string }{{"proc", "/proc"}, {"sysfs", "/sys"}, {"devtmpfs", "/dev"}, {"tmpfs", "/tmp"}} {
+		if err := unix.Mount(m.what, m.where, m.what, 0, ""); err != nil {
+			return fmt.Errorf("mount %s: %w", m.where, err)
+		}
+	}
+	if err := loadModules(); err != nil {
+		return err
+	}
+	for _, n := range []struct {
+		name string
+		ip   [4]byte
+		mask [4]byte
+	}{{"lo", [4]byte{127, 0, 0, 1}, [4]byte{255, 0, 0, 0}}, {"eth0", [4]byte{10, 0, 2, 15}, [4]byte{255, 255, 255, 0}}} {
+		if err := bringUp(n.name, n.ip, n.mask); err != nil {
+			return fmt.Errorf("network %s: %w", n.name, err)
+		}
+	}
+	for _, address := range strings.Fields(strings.ReplaceAll(os.Getenv("sensors"), ",", " ")) {
+		if err := os.WriteFile("/sys/bus/i2c/devices/i2c-0/new_device", []byte("tmp105 "+address), 0); err != nil {
+			return fmt.Errorf("sensor at %s: %w", address, err)
+		}
+	}
+	if err := mountDisk(); err != nil {
+		return err
+	}
+	go serveFiles()
+	daemon := exec.Command("/tackline", "daemon", "--config", "/etc/tackline.toml")
+	daemon.Stdout, daemon.Stderr = os.Stdout, os.Stderr
+	daemon.Env = []string{"TMPDIR=/tmp", "PATH=/"}
+	return fmt.Errorf("the daemon ended: %w", daemon.Run())
+}
+
+// loadModules loads those of /m in the order of its list.
+func loadModules() error {
+	list, err := os.ReadFile("/m/order")
+	if err != nil {
+		return err
+	}
+	for _, name := range strings.Fields(string(list)) {
+		f, err := os.Open("/m/" + name + ".ko")
+		if err != nil {
+			return err
+		}
+		err = unix.FinitModule(int(f.Fd()), "", 0)
+		_ = f.Close()
+		if err != nil && err != unix.EEXIST {
+			return fmt.Errorf("module %s: %w", name, err)
+		}
+	}
+	return nil
+}
+
+// bringUp gives an interface its address. The kernel may still be finding it.
+func bringUp(name string, ip, mask [4]byte) error {
+	for range 200 {
+		if _, err := os.Stat("/sys/class/net/" + name); err == nil {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	s, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM, 0)
+	if err != nil {
+		return err
+	}
+	defer unix.Close(s)
+	for _, set := range []struct {
+		request uint
+		ip      [4]byte
+	}{{unix.SIOCSIFADDR, ip}, {unix.SIOCSIFNETMASK, mask}} {
+		r, err := unix.NewIfreq(name)
+		if err != nil {
+			return err
+		}
+		if err := r.SetInet4Addr(set.ip[:]); err != nil {
+			return err
+		}
+		if err := unix.IoctlIfreq(s, set.request, r); err != nil {
+			return err
+		}
+	}
+	r, err := unix.NewIfreq(name)
+	if err != nil {
+		return err
+	}
+	r.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
+	return unix.IoctlIfreq(s, unix.SIOCSIFFLAGS, r)
+}
+
+// mountDisk mounts the disk under /data; without one that is a folder in memory.
+func mountDisk() error {
+	if os.Getenv("disk") == "" {
+		return os.MkdirAll("/data", 0o755)
+	}
+	for range 200 {
+		if _, err := os.Stat("/dev/vda"); err == nil {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	if err := os.MkdirAll("/data", 0o755); err != nil {
+		return err
+	}
+	if err := unix.Mount("/dev/vda", "/data", "ext4", unix.MS_NOATIME, ""); err != nil {
+		return fmt.Errorf("mount the disk: %w", err)
+	}
+	var st unix.Statfs_t
+	if err := unix.Statfs("/data", &st); err != nil {
+		return err
+	}
+	fmt.Printf("guest: disk mounted, magic %x, byte order little: %v\n", st.Type, binary.NativeEndian.Uint16([]byte{1, 0}) == 1)
+	return nil
+}
+
+// serveFiles lets the test read (GET), list (GET of a folder) and write (PUT) what the guest has.
+func serveFiles() {
+	err := http.ListenAndServe(":8081", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		path := filepath.Clean(r.URL.Path)
+		if r.Method == http.MethodPut {
+			body, err := io.ReadAll(io.LimitReader(r.Body, 1<<16))
+			if err == nil {
+				err = os.WriteFile(path, body, 0o644)
+			}
+			if err != nil {
+				http.Error(w, err.Error(), http.StatusConflict)
+			}
+			return
+		}
+		if list, err := os.ReadDir(path); err == nil {
+			for _, e := range list {
+				fmt.Fprintln(w, e.Name())
+			}
+			return
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusConflict)
+			return
+		}
+		_, _ = w.Write(b)
+	}))
+	fmt.Println("guest: files:", err)
+}
