@@ -71,7 +71,7 @@ func adviseCoat(s *Situation, w *weather, k *skin, d *drums, c *Coat, p *Piece) 
 		}
 	}
 	out.BelowLowest = k.now < c.System.LowestC
-	out.Reasons = coatReasons(s, &out, c, k)
+	out.Reasons = coatReasons(s, &out, c, k, d.of(c.key()))
 	if out.BelowLowest {
 		out = cannot(out, fmt.Sprintf("the surface is at %.1f C, below this system's lowest of %.1f C: no time can be given", k.now, c.System.LowestC))
 	}
@@ -261,7 +261,7 @@ func marginAhead(w *weather, k *skin, marks []MarkTime) *Ahead {
 func figure(v, u float64) Figure { return Figure{Value: &v, U: &u} }
 
 // coatReasons says in words what the numbers mean for the coat.
-func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin) []Reason {
+func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin, drum *DrumAdvice) []Reason {
 	reasons := []Reason{}
 	add := func(rule string, v Verdict, value, limit *float64, unit, source, text string) {
 		reasons = append(reasons, Reason{Rule: rule, Verdict: v, Value: value, Limit: limit, Unit: unit, Source: source, Text: text})
@@ -285,6 +285,9 @@ func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin) []Reason {
 		add("trust", Clear, nil, nil, "", "heat model", fmt.Sprintf("No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(k.u)))
 	}
 	reasons = append(reasons, lagReason(a)...)
+	if drum != nil {
+		reasons = append(reasons, drum.reason())
+	}
 	reasons = append(reasons, sagReason(a, c)...)
 	if c.Kind == Seal && a.State == StateWet {
 		reasons = append(reasons, Reason{Rule: "outgassing", Verdict: Clear, Source: "common practice, no source",

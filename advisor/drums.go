@@ -15,6 +15,9 @@ import (
 // mostTeachers is how many coats with findings, the newest ones, teach a drum: what an older one could add is little, and a board is slow.
 const mostTeachers = 12
 
+// disagreeFrom is by how much findings must have been blurred more for them to be said to contradict each other.
+const disagreeFrom = 1.5
+
 // drumKey names one drum of one system. Coats whose drum is not known share one without a name.
 type drumKey struct{ system, drum string }
 
@@ -29,7 +32,7 @@ type teacher struct {
 type drums struct {
 	prior    learn.Prior
 	models   map[string]cure.Model
-	teachers map[drumKey][]teacher
+	teachers map[drumKey][]teacher  // newest first
 	fits     map[drumKey]*learn.Fit // of all teachers of a drum, for the next coat from it
 }
 
@@ -53,9 +56,8 @@ func learned(s *Situation, w *weather, skinOf func(*Piece) *skin) *drums {
 			d.add(c.key(), c.ID, c.Kind, &c.System, c.Started, c.Touches, d.film(w, k, c))
 		}
 	}
-	for key, all := range d.teachers {
-		sort.SliceStable(all, func(a, b int) bool { return all[a].started < all[b].started })
-		d.teachers[key] = all[max(0, len(all)-mostTeachers):]
+	for _, all := range d.teachers {
+		sort.SliceStable(all, func(a, b int) bool { return all[a].started > all[b].started })
 	}
 	return d
 }
@@ -195,11 +197,11 @@ func (d *drums) forCoat(w *weather, k *skin, c *Coat) (*learn.Fit, int64) {
 	now := learn.Coat{Kind: string(c.Kind), Modelled: film.modelled, FilmU: film.u}
 	var all []learn.Coat
 	for _, t := range d.teachers[c.key()] {
-		if t.id != c.ID {
+		if t.id == c.ID {
+			now.Response, now.Looks, now.BlurLn = t.coat.Response, t.coat.Looks, t.coat.BlurLn
+		} else if len(all) < mostTeachers {
 			all = append(all, t.coat)
-			continue
 		}
-		now.Response, now.Looks, now.BlurLn = t.coat.Response, t.coat.Looks, t.coat.BlurLn
 	}
 	now.Now = true
 	all = append(all, now)
@@ -211,7 +213,7 @@ func (d *drums) forNext(key drumKey, kind Kind) learn.Spread {
 	fit := d.fits[key]
 	if fit == nil {
 		var all []learn.Coat
-		for _, t := range d.teachers[key] {
+		for _, t := range d.teachers[key][:min(mostTeachers, len(d.teachers[key]))] {
 			all = append(all, t.coat)
 		}
 		for _, k := range Kinds() { // all kinds have a place, so that one fit serves every next coat
@@ -237,17 +239,33 @@ func (d *drums) advise() []DrumAdvice {
 	})
 	out := []DrumAdvice{}
 	for _, k := range keys {
-		d.forNext(k, Fill)
-		sum, ok := d.fits[k].Drum()
-		if !ok {
-			continue
+		if a := d.of(k); a != nil {
+			out = append(out, *a)
 		}
-		a := DrumAdvice{System: k.system, Drum: k.drum, Coats: sum.Coats, Touches: sum.Looks, Speed: sum.Ratio, SpeedLow: sum.Low, SpeedHigh: sum.High,
-			EnergyAboveKJMol: sum.Energy, EnergyUKJMol: sum.EnergyU, Disagree: sum.Scale > 1.5}
-		a.Text = a.sentence()
-		out = append(out, a)
 	}
 	return out
+}
+
+// of says how one drum runs; nil where no touch says anything of it.
+func (d *drums) of(k drumKey) *DrumAdvice {
+	if len(d.teachers[k]) == 0 {
+		return nil
+	}
+	d.forNext(k, Fill)
+	sum, ok := d.fits[k].Drum()
+	if !ok {
+		return nil
+	}
+	a := DrumAdvice{System: k.system, Drum: k.drum, Coats: sum.Coats, Touches: sum.Looks, Speed: sum.Ratio, SpeedLow: sum.Low, SpeedHigh: sum.High,
+		EnergyAboveKJMol: sum.Energy, EnergyUKJMol: sum.EnergyU, Disagree: sum.Scale > disagreeFrom}
+	a.Text = a.sentence()
+	return &a
+}
+
+// reason says of a coat what its windows owe to touches.
+func (a *DrumAdvice) reason() Reason {
+	speed := a.Speed
+	return Reason{Rule: "drum", Verdict: Clear, Value: &speed, Unit: "times its sheet", Source: "touches", Text: a.Text}
 }
 
 // sentence says how the drum runs, in words.

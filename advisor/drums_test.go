@@ -66,6 +66,12 @@ func TestEarlierCoatsTeachTheNext(t *testing.T) {
 	require.Equal(t, int64(12), d.Touches)
 	require.Regexp(t, `^This drum of medium \(invented\) runs 2\d % slower than its sheet \(eight of ten: -\d+ % to -\d+ %\), by 12 touches on 3 coats\.$`, d.Text)
 
+	said := false
+	for _, r := range slow.Coats[0].Reasons {
+		said = said || r.Rule == "drum" && r.Text == d.Text
+	}
+	require.True(t, said, "the coat's own reasons say what its windows owe to touches")
+
 	other := s
 	other.Coats = []Coat{s.Coats[0]}
 	other.Coats[0].Drum = "second drum"
@@ -110,6 +116,19 @@ func TestContradictingTouchesWiden(t *testing.T) {
 	require.True(t, a.Drums[0].Disagree)
 	require.Contains(t, a.Drums[0].Text, "contradict")
 	require.Equal(t, int64(4), a.Drums[0].Touches, "kept")
+}
+
+func TestContradictingTouchesOnTheCoatItselfWiden(t *testing.T) {
+	s := situation(10, 16, 1, 50)
+	width := func(touches ...Touch) float64 {
+		s.Coats = []Coat{{ID: 7, Piece: 2, Kind: Bedding, System: medium(), Started: s.At - 4*3600, Touches: touches}}
+		c := Advise(s).Coats[0].Marks[cure.Sandable].When
+		return float64(c.Late-c.Early) / float64(c.Likely-s.Coats[0].Started)
+	}
+	start := s.At - 4*3600
+	agree := width(Touch{At: start + 2400, State: StateWet}, Touch{At: start + 4800, State: StateTacky}, Touch{At: start + 4*3600 - 600, State: StateTacky})
+	torn := width(Touch{At: start + 2400, State: StateGreen}, Touch{At: start + 4800, State: StateTacky}, Touch{At: start + 4*3600 - 600, State: StateWet})
+	require.Greater(t, torn, 1.2*agree)
 }
 
 func TestABatchFarBehindSaysSo(t *testing.T) {

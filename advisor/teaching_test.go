@@ -41,7 +41,7 @@ func trueFilm(t *testing.T, s *Situation, p *Piece, mean, swing, off float64) tr
 // each, and the windows at the start of the next.
 func TestAdviseLearnsADrum(t *testing.T) {
 	const seed = 20261126
-	coats := 10
+	coats := 6
 	if os.Getenv("TACKLINE_LONG") == "1" {
 		coats = 100
 	}

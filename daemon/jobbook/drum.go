@@ -1,6 +1,7 @@
 package jobbook
 
 import (
+	"fmt"
 	"sort"
 	"strings"
 )
@@ -69,6 +70,20 @@ func (s *State) DrumOf(c *Coat) string {
 		}
 	}
 	return strings.Join(out, " + ")
+}
+
+// forgetNotes says where setting a drum aside sets nothing aside: most likely its name is another.
+func (s *State) forgetNotes(d DrumData) []string {
+	for i := range s.Coats {
+		if c := &s.Coats[i]; c.SystemName == d.System && s.DrumOf(c) == d.Drum {
+			return nil
+		}
+	}
+	name := fmt.Sprintf("drum %q of %s", d.Drum, d.System)
+	if d.Drum == "" {
+		name = fmt.Sprintf("%s without a drum's name", d.System)
+	}
+	return []string{"no coat of " + name + " is in the book: nothing was set aside; look up the names of system and drum"}
 }
 
 // Forgets tells whether a touch on a coat was set aside by a moment (Unix ms), with its drum.

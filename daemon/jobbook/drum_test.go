@@ -65,6 +65,10 @@ func TestForgetADrumAndBringItBack(t *testing.T) {
 	d.do(Undo{Seq: undone.Seq})
 	require.True(t, forgets(early.ID, d.now))
 
+	require.Empty(t, forget.Notes)
+	typo := d.do(ForgetDrum{DrumData: DrumData{System: coat.SystemName, Drum: "K13"}})
+	require.Len(t, typo.Notes, 1)
+	require.Contains(t, typo.Notes[0], `no coat of drum "K13"`)
 	_, err := d.try("Ann", ForgetDrum{})
 	problem(t, err, "system")
 	p, err := Decode("forget-drum", []byte(`{"system":"medium","drum":"K12","when_ms":5}`))

@@ -87,6 +87,12 @@ func (b *Book) notes(ctx context.Context, payload Payload, res Result) ([]string
 			return nil, err
 		}
 		return s.bindingNotes(res.ID), nil
+	case ForgetDrum:
+		s, err := b.State(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return s.forgetNotes(p.DrumData), nil
 	case UseStock:
 		s, err := b.State(ctx)
 		if err != nil {
