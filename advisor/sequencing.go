@@ -12,7 +12,7 @@ import (
 
 // factsOf gathers what the sequence of a piece rests on: every coat and deed on it, with the standing of those that still speak.
 func factsOf(s *Situation, w *weather, k *skin, p *Piece, told map[int64]*CoatAdvice) sequence.Facts {
-	f := sequence.Facts{At: s.At, Zone: s.Zone, Bare: p.Bare}
+	f := sequence.Facts{At: s.At, Zone: s.Zone, Unset: !s.ClockSet, Bare: p.Bare}
 	for i := range s.Coats {
 		c := &s.Coats[i]
 		if c.Piece != p.ID {

@@ -11,6 +11,7 @@ import (
 type Facts struct {
 	At    units.Instant  // now
 	Zone  *time.Location // for times of day in the texts; nil is UTC
+	Unset bool           // the clock is not set: texts tell times from now
 	Bare  bool           // it was bare timber before the first coat here
 	Coats []Coat
 	Deeds []Deed
@@ -105,6 +106,10 @@ func (f *Facts) clock(at units.Instant) string {
 	switch {
 	case !at.Known():
 		return "later than two days from now"
+	case f.Unset && at < f.At:
+		return minutes(f.At-at) + " ago"
+	case f.Unset:
+		return minutes(at-f.At) + " from now"
 	case t.YearDay() == now.YearDay() && t.Year() == now.Year():
 		return t.Format("15:04")
 	case f.At-at > 6*86400 || at-f.At > 6*86400:

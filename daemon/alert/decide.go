@@ -311,7 +311,11 @@ const still = "Still: " // before the title of a repeat
 func (d *decider) repeat(cause string, g *Group, m Message) {
 	m.Kind, m.Since, m.At = Repeat, g.Since, d.at.Now.UTC()
 	m.Title = still + m.Title
-	m.Body = strings.TrimSpace(fmt.Sprintf("%s\nSince %s (%s).", m.Body, d.clock(g.Since), lasted(d.s.AgeMS-g.SinceMS)))
+	since := "Since " + d.clock(g.Since) + " (" + lasted(d.s.AgeMS-g.SinceMS) + ")."
+	if !d.at.ClockSet { // no time of day is known
+		since = "For " + lasted(d.s.AgeMS-g.SinceMS) + "."
+	}
+	m.Body = strings.TrimSpace(m.Body + "\n" + since)
 	growth, repeats := d.policy.Repeats[m.Severity]
 	switch {
 	case g.SnoozedMS >= 0:

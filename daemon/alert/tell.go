@@ -113,6 +113,9 @@ func (d *decider) end(cause string) {
 	}
 	now := d.at.Now.UTC()
 	body := fmt.Sprintf("It held from %s to %s (%s).", d.clock(g.Since), d.clock(now), lasted(d.s.AgeMS-g.SinceMS))
+	if !d.at.ClockSet {
+		body = "It held for " + lasted(d.s.AgeMS-g.SinceMS) + "."
+	}
 	if g.Cleared != "" {
 		body = g.Cleared + "\n" + body
 	}

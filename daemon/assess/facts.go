@@ -2,6 +2,7 @@ package assess
 
 import (
 	"context"
+	"fmt"
 
 	"tackline/advisor"
 	"tackline/advisor/cure"
@@ -11,11 +12,32 @@ import (
 	"tackline/sensors"
 )
 
+// newest gives the time of the newest reading of all, Unix ms; now where that is later.
+func (a *Assessor) newest(ctx context.Context, now int64) (int64, error) {
+	for _, p := range a.o.Probes {
+		if len(p.Quantities) == 0 {
+			continue
+		}
+		n, err := a.o.Readings.Newest(ctx, p.Name, p.Quantities[0])
+		if err != nil {
+			return now, fmt.Errorf("assess: newest of %s: %w", p.Name, err)
+		}
+		now = max(now, n.At)
+	}
+	return now, nil
+}
+
 // pieces brings the job book's pieces and coats into the situation: those of jobs that are not closed.
 func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.Situation, now int64) error {
+	known, err := a.newest(ctx, now)
+	if err != nil {
+		return err
+	}
 	for i := range facts.Pieces {
 		p := &facts.Pieces[i]
-		if job, ok := facts.Job(p.Job); ok && job.Closed || p.Head.Entered > now && p.Head.Entered != 0 && s.ClockSet {
+		// Of a moment that is past, what was entered since is left out. What stands ahead of all readings was entered by a clock that was wrong.
+		later := s.ClockSet && p.Head.Entered > now && p.Head.Entered <= known
+		if job, ok := facts.Job(p.Job); ok && job.Closed || later {
 			continue
 		}
 		piece := advisor.Piece{ID: p.ID, Name: p.Name, Bare: p.Bare && !coatedBy(facts, p.ID, now), BackSealed: p.SealedFace == "back" || p.SealedFace == "both", Lie: p.Lie,
@@ -26,7 +48,6 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 				piece.Deeds = append(piece.Deeds, advisor.Deed{ID: d.ID, Work: d.Work, At: instant(d.When.MS)})
 			}
 		}
-		var err error
 		if piece.SurfaceC, err = a.surface(ctx, facts, p, now); err != nil {
 			return err
 		}
