@@ -72,6 +72,7 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 	for _, method := range []string{"GET", "POST"} {
 		out = append(out, dashboard.Route{Method: method, Path: "/seen/{token}", Does: "The button of a message.", Handle: d.alerts.answerSeen})
 	}
+	out = append(out, d.alertRoutes()...)
 	return append(out, d.listRoutes()...)
 }
 

@@ -67,6 +67,7 @@ func newRootCmd(e env) *cobra.Command {
 		newBatchCmd(e),
 		newStockCmd(e),
 		newPeopleCmd(e),
+		newAlertCmd(e),
 		newRecordCmd(e),
 		newNodeCmd(e),
 		newHandCmd(e),

@@ -202,3 +202,29 @@ func TestHelpOfTheJobBook(t *testing.T) {
 		require.Equal(t, string(want), all.String())
 	}
 }
+
+// TestAlertsByTheCommandLine lists what rings and how the ways are doing, says seen and silent, takes it back, and tries a way that there is not.
+func TestAlertsByTheCommandLine(t *testing.T) {
+	call := shedForCommands(t)
+	list := ""
+	require.Eventually(t, func() bool { list = call("alert", "list").out; return strings.Contains(list, "Timber is gassing") }, 30*time.Second, 200*time.Millisecond)
+	require.Contains(t, list, `way "log": last through`)
+	key := regexp.MustCompile(`coat/\d+/gas`).FindString(list)
+	r := call("alert", "seen", key)
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, call("alert", "list").out, "seen by Ida")
+	entry := regexp.MustCompile(`entry (\d+)`).FindStringSubmatch(r.out)
+	r = call("job", "undo", entry[1])
+	require.Zero(t, r.code, r.err)
+	require.NotContains(t, call("alert", "list").out, "seen by Ida")
+	r = call("alert", "snooze", key, "2h")
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, call("alert", "list").out, "silent until")
+	require.Equal(t, exitUsage, call("alert", "snooze", key, "soon").code)
+	r = call("alert", "seen", "coat/99/gas")
+	require.Equal(t, exitFailed, r.code)
+	require.Contains(t, r.err, "nothing of that name holds now")
+	require.Contains(t, call("alert", "try").out, "log: accepted.")
+	require.Contains(t, call("alert", "try", "phone").err, "no way out is named")
+	require.Contains(t, call("alert", "list", "--json").out, `"standing"`)
+}
