@@ -177,6 +177,11 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	conditions := append(assess.Conditions(a, s.Limits, zone), d.conditions(stamp)...)
 	conditions = append(conditions, d.bestStarts(&s, stamp)...)
 	conditions = append(conditions, d.calibrationConditions(ctx, stamp)...)
+	if cross, err := d.assess.CrossChecks(ctx, &s, stamp.Wall); err == nil {
+		conditions = append(conditions, cross...)
+	} else if d.errs.set("cross", err) {
+		d.log.Warn("probes could not be compared", "error", err)
+	}
 	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
 		d.log.Error("alerts could not be kept; they are decided again", "error", err)
 		d.errs.set("alerts", err)

@@ -3,6 +3,7 @@ package assess
 import (
 	"context"
 	"fmt"
+	"sort"
 
 	"tackline/advisor"
 	"tackline/advisor/cure"
@@ -59,6 +60,9 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 				piece.Meter = append(piece.Meter, advisor.MeterReading{At: instant(m.When.MS), Pct: units.Percent(m.MoisturePct)})
 			}
 		}
+		if piece.Meter, err = a.pins(ctx, facts, p, piece.Meter, now); err != nil {
+			return err
+		}
 		s.Pieces = append(s.Pieces, piece)
 	}
 	if err := a.coats(facts, s, now); err != nil {
@@ -83,6 +87,39 @@ func (a *Assessor) systems(s *advisor.Situation, steps []sequence.Step) {
 			s.Systems[step.System] = system
 		}
 	}
+}
+
+// pins adds what pins in the timber of a piece tell now to what a meter told: the newest minute, while it is fresh. Old ones stay out, as an old reading of a
+// meter would not.
+func (a *Assessor) pins(ctx context.Context, facts *jobbook.State, p *jobbook.Piece, meter []advisor.MeterReading, now int64) ([]advisor.MeterReading, error) {
+	for _, probe := range a.o.Probes {
+		if probe.Place != sensors.Timber || !has(probe.Quantities, sensors.Moisture) || !inTimber(facts, probe, p, now) {
+			continue
+		}
+		c, err := a.channel(ctx, facts, probe, sensors.Moisture, now, 0, now)
+		if err != nil {
+			return nil, err
+		}
+		if at, v, ok := c.Trace.Last(); ok && c.Problem == "" {
+			meter = append(meter, advisor.MeterReading{At: units.Instant(at), Pct: units.Percent(v)})
+		}
+	}
+	sort.SliceStable(meter, func(i, j int) bool { return meter[i].At < meter[j].At })
+	return meter, nil
+}
+
+// inTimber tells whether a probe sits in the timber of a piece: by the config, else by the newest placement of the job book.
+func inTimber(facts *jobbook.State, probe Probe, p *jobbook.Piece, now int64) bool {
+	if probe.Piece != "" {
+		return probe.Piece == p.Name
+	}
+	for i := range facts.Placements {
+		q := &facts.Placements[i]
+		if q.Probe == probe.Name && q.Piece == p.ID && q.Place == string(sensors.Timber) && q.From.MS <= now && (q.Until == 0 || q.Until > now) {
+			return true
+		}
+	}
+	return false
 }
 
 func coatedBy(facts *jobbook.State, piece, now int64) bool {
