@@ -31,6 +31,9 @@ type PlanRequest struct {
 	Systems map[string]cure.System // that a what-if may name, beside the situation's own
 	Every   int64                  // quarter hours from one start to the next; 0 is 1
 	WhatIf  [][]plan.WhatIf        // each tried by itself; those of one go together
+	// OutdoorC is a forecast of outdoors from elsewhere, C; empty where there is none. It is used where a probe outdoors has taught how the shed
+	// follows. Advise never sees it: advice has to come out of the stored facts alone.
+	OutdoorC trace.Trace
 }
 
 // Plan is when to start on a piece, and why not at other times. It is made when asked for and never stored.
@@ -176,6 +179,7 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 	case d.w.noFuture != "":
 		return nil, cantPlan("%s", d.w.noFuture)
 	}
+	learnt := learnShed(&s, &d.w, &req)
 	if first, ok := d.w.airC.First(); !ok || d.w.at-first < leastLog {
 		return nil, cantPlan("the log is shorter than %.0f h: let the probes run and ask again", leastLog/3600)
 	}
@@ -188,6 +192,10 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 		Hours:  plan.WorkingHours(s.Hours),
 		Shed:   plan.AssumedShed(),
 		Limits: plan.Limits{MarginK: float64(s.Limits.MarginK), MarginU: marginU(&d.w, &d.skin), GasGrowth: s.Limits.GasGrowth}}
+	learnt.into(&in.Shed)
+	if learnt.note != "" {
+		d.say("%s", learnt.note)
+	}
 	if in.Every > 1 {
 		in.Starts = (PlanStarts + in.Every - 1) / in.Every
 	}

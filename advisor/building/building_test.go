@@ -216,3 +216,20 @@ func TestBurners(t *testing.T) {
 	_, err = Propane().Burn(1, 1, 0, 15, 0)
 	require.ErrorContains(t, err, "volume in m3 0 is outside")
 }
+
+// TestMeetStartsAtWhatIsMeasured: and ends at what the forecast says.
+func TestMeetStartsAtWhatIsMeasured(t *testing.T) {
+	f := trace.Trace{At: []float64{0, 3600, 7200, 86400, 172800}, V: []float64{4, 5, 6, 2, 3}}
+	m := Meet(f, 1800, 6.5)
+	v, ok := m.Value(1800)
+	require.True(t, ok)
+	require.InDelta(t, 6.5, v, 1e-12)
+	v, _ = m.Value(172800)
+	require.InDelta(t, 3, v, 1e-3)
+	v, _ = m.Value(3600)
+	require.InDelta(t, 5+2*math.Exp(-1800/metFor), v, 1e-12)
+	require.Zero(t, Meet(f, 200000, 5).Len(), "it has ended")
+	require.Zero(t, Meet(f, -20000, 5).Len(), "it begins too late")
+	require.Equal(t, 5.0, Meet(f, -3600, 5).V[0])
+	require.Zero(t, Meet(trace.Trace{}, 0, 5).Len())
+}

@@ -148,3 +148,26 @@ func (m Model) WithSizes(s Sizes) (Model, error) {
 	m.LossU = 0.4 * m.LossWK
 	return m, nil
 }
+
+// metFor is over how many seconds an outdoor forecast goes over from what is measured now to what it says.
+const metFor = 6 * 3600.0
+
+// Meet gives an outdoor forecast (C) from a moment on that starts at what is measured then: its difference from that fades over hours. Before
+// its first hour, and only if that is near, the measured value leads up to it. It is empty where it has nothing to say of the hours ahead.
+func Meet(outdoorC trace.Trace, at, measured float64) trace.Trace {
+	said, ok := outdoorC.Value(at)
+	if !ok {
+		first, any := outdoorC.First()
+		if !any || first < at || first > at+3*3600 {
+			return trace.Trace{}
+		}
+		said = measured
+	}
+	out := trace.Trace{At: []float64{at}, V: []float64{measured}, MaxGap: outdoorC.MaxGap}
+	for i, t := range outdoorC.At {
+		if t > at {
+			out.At, out.V = append(out.At, t), append(out.V, outdoorC.V[i]+(measured-said)*math.Exp(-(t-at)/metFor))
+		}
+	}
+	return out
+}
