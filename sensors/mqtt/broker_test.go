@@ -7,6 +7,7 @@ import (
 	"crypto/rand"
 	"crypto/x509"
 	"encoding/pem"
+	"fmt"
 	"math/big"
 	"net"
 	"net/url"
@@ -187,6 +188,41 @@ func TestWrongPasswordAndRefusedTopic(t *testing.T) {
 		require.Error(t, err, version)
 		require.NotContains(t, err.Error(), "canary")
 	}
+}
+
+// One node sends as fast as the broker takes it; another says one thing now and then, and none of it is lost.
+func TestAFloodOverARealBroker(t *testing.T) {
+	b := mqtttest.Start(t, "allow_anonymous true")
+	for _, version := range []string{V5, V311} {
+		t.Run(version, func(t *testing.T) { flood(t, b, version) })
+	}
+}
+
+func flood(t *testing.T, b *mqtttest.Broker, version string) {
+	s := listen(t, b, version)
+	quiet := s.hub.Probe("stern", 0)
+	s.hub.Bind(map[string]string{"mqtt:a4": "bow", "mqtt:q1": "stern"})
+	s.connected(t, 1)
+	loud, other := sender(t, b, "loud"), sender(t, b, "quiet")
+	for i := range 30_000 {
+		loud.Publish("yard/a4/climate", 0, false, `{"t":12.5}`)
+		if i%1000 == 0 {
+			send(t, other, "yard/q1/climate", fmt.Sprintf(`{"t":%d}`, i/1000), false)
+		}
+	}
+	var got []sensors.Reading
+	require.Eventually(t, func() bool {
+		more, err := quiet.Read(t.Context())
+		got = append(got, more...)
+		return err == nil && len(got) >= 30
+	}, 20*time.Second, 5*time.Millisecond)
+	require.Len(t, got, 30)
+	for i, r := range got {
+		require.InDelta(t, float64(i), r.Value, 0)
+	}
+	require.LessOrEqual(t, s.hub.Waiting("bow"), int64(nodes.MaxQueue))
+	require.Positive(t, s.hub.Nodes()[0].Dropped)
+	require.EqualValues(t, 1, s.State().Connects, "the flood has not cost the connection")
 }
 
 // authority makes a certificate for 127.0.0.1 that signs itself, and gives the files of certificate and key.

@@ -78,7 +78,7 @@ func (c *Client) open5(ctx context.Context) (link, error) {
 			return true, nil
 		}},
 		OnClientError:      end,
-		OnServerDisconnect: func(d *paho5.Disconnect) { end(fmt.Errorf("the broker ended it, reason 0x%02x", d.ReasonCode)) }})
+		OnServerDisconnect: func(d *paho5.Disconnect) { end(fmt.Errorf("the broker ended it: %s", refusal5(d.ReasonCode))) }})
 	hello := &paho5.Connect{ClientID: c.o.Client, CleanStart: true, KeepAlive: keepAlive}
 	if c.o.User != "" {
 		hello.Username, hello.UsernameFlag, hello.Password, hello.PasswordFlag = c.o.User, true, []byte(c.o.Password), c.o.Password != ""
@@ -113,13 +113,15 @@ func (c *Client) open5(ctx context.Context) (link, error) {
 	return l, nil
 }
 
-// refusal5 gives the reasons of MQTT 5, section 3.2.2.2, that a person can do something about.
+// refusal5 gives the reasons of MQTT 5, sections 3.2.2.2 and 3.14.2.1, that a person can do something about.
 func refusal5(code byte) string {
 	switch code {
 	case 0x84:
 		return fmt.Sprintf("it does not speak version 5: set version = %q", V311)
 	case 0x85:
 		return "it does not take this client id"
+	case 0x8e:
+		return "another client has come with the same client id: each needs its own"
 	case 0x86, 0x87:
 		return "it does not know the user or the password, or they may not connect"
 	}
