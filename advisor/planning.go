@@ -228,6 +228,7 @@ func (d *drafted) members(taught *drums) error {
 		return cantPlan("%s", why)
 	}
 	in.AW = aw
+	in.Limits.MoisturePct, in.Limits.MoistureStopPct = moisture, float64(d.s.Limits.MoistureStopPct)
 	n := int64(planReach/plan.Step) + 1
 	for i, x := range d.w.draws {
 		f := &d.w.future.Members[x.path]
@@ -268,7 +269,7 @@ func (d *drafted) moisture() *float64 {
 	r := moistureRule(&p)
 	switch r.Verdict {
 	case Stop:
-		d.say("%s The chances below hold only once it is drier.", r.Text)
+		d.say("%s", r.Text)
 	case Wait, CantSay:
 		d.say("%s The chances below leave that out.", r.Text)
 	}

@@ -11,7 +11,9 @@ const (
 	marginRoom = 3.0  // K
 	dryRoom    = 10.0 // %
 	coldRoom   = 5.0  // K
-	timeRoom   = 2 * 3600 / Step
+	// moistureRoom is as wide as from good to too wet, %.
+	moistureRoom = 4.0
+	timeRoom     = 2 * 3600 / Step
 )
 
 // chain follows the sequence from start j in member m, as far as it goes, and counts what is not kept.
@@ -156,6 +158,9 @@ func (c *chain) cure(i int64, s *Task) {
 	c.note(i, lowest, (cold-sys.LowestC)/coldRoom, cold, r.whenLow(&r.surface, cold < sys.LowestC, c.begin, firm))
 	if s.OnTimber {
 		c.breathe(i, s, gel)
+		if wet := r.in.Limits.MoisturePct; wet != nil {
+			c.note(i, moisture, (r.in.Limits.MoistureStopPct-*wet)/moistureRoom, *wet, c.begin)
+		}
 	}
 	if s.UseMin > 0 && len(s.Pot) > 0 {
 		lasts := s.working(at(r.in.Members[c.m].AirC, c.begin)) * batchShare

@@ -42,6 +42,7 @@ const (
 	SurfaceRH  Rule = "surface_rh" // humidity at the surface, likewise
 	Lowest     Rule = "lowest"     // surface at or above the system's lowest temperature until firm
 	Outgassing Rule = "outgassing" // on bare timber: the gas in its pores does not grow until gel
+	Moisture   Rule = "moisture"   // of bare timber: not above what is too wet to coat
 	Window     Rule = "window"     // the window of the coat beneath has no room for the step
 	Hours      Rule = "hours"      // it has, but none in working hours
 	Batch      Rule = "batch"      // a batch goes off before it is used
@@ -50,7 +51,7 @@ const (
 
 // Rules lists them.
 func Rules() []Rule {
-	return []Rule{Margin, SurfaceRH, Lowest, Outgassing, Window, Hours, Batch, Horizon}
+	return []Rule{Margin, SurfaceRH, Lowest, Outgassing, Moisture, Window, Hours, Batch, Horizon}
 }
 
 const (
@@ -58,6 +59,7 @@ const (
 	surfaceRH
 	lowest
 	outgassing
+	moisture
 	window
 	hours
 	batch
@@ -133,6 +135,9 @@ type Limits struct {
 	MarginK   float64 // smallest margin, K
 	MarginU   float64 // standard uncertainty that is taken off each margin, K
 	GasGrowth float64 // volume ratio above 1 that is let pass
+
+	MoisturePct     *float64 // of bare timber, which moves in days: as now at every start; nil: not known, and not judged
+	MoistureStopPct float64  // above this it is too wet to coat, %
 }
 
 // ErrNotEnough says that there is nothing to plan or nothing to plan with. What wraps it says what, and what to do.

@@ -63,6 +63,11 @@ func TestWeakestRule(t *testing.T) {
 		{SurfaceRH, "bedding", fair(), func(in *Input) { in.Systems[0].HighestSurfaceRHPct, in.Limits.MarginK = 35, 0 }},
 		{Lowest, "bedding", fair(), func(in *Input) { in.Systems[0].LowestC = 25 }},
 		{Outgassing, "seal", falling, func(in *Input) { in.Steps = []Task{{Name: "seal", Coat: true, OnTimber: true}} }},
+		{Moisture, "seal", fair(), func(in *Input) {
+			wet := 16.1
+			in.Limits.MoisturePct, in.Limits.MoistureStopPct, in.Limits.GasGrowth = &wet, 16, 1
+			in.Steps = []Task{{Name: "seal", Coat: true, OnTimber: true}}
+		}},
 		{Window, "bedding", fair(), func(in *Input) {
 			in.Steps[0].Wait = Recoat
 			for range in.Members {
@@ -147,6 +152,23 @@ func TestChangeOfClocks(t *testing.T) {
 			require.Equal(t, day.AddDate(0, 0, i).Day(), from.Day())
 		}
 	}
+}
+
+// TestTooWet: timber that is too wet leaves nothing in two days, and no search for what would help in hours.
+func TestTooWet(t *testing.T) {
+	in := fair().input(t)
+	wet := 18.0
+	in.Limits.MoisturePct, in.Limits.MoistureStopPct = &wet, 16
+	in.Steps[0].OnTimber = true
+	p, err := Make(in)
+	require.NoError(t, err)
+	require.Empty(t, p.Best)
+	require.Empty(t, p.Changes)
+	require.Contains(t, p.Nothing, "must dry first")
+	in.Steps[0].OnTimber = false // coated already: it no longer decides
+	p, err = Make(in)
+	require.NoError(t, err)
+	require.NotEmpty(t, p.Best)
 }
 
 func TestNotEnough(t *testing.T) {

@@ -78,7 +78,11 @@ func Make(in Input) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	if out.Nothing != "" {
+	switch {
+	case out.Nothing == "":
+	case in.tooWet():
+		out.Nothing += " The timber must dry first: warm, dry, moving air brings it down, in days, not hours."
+	default:
 		if out.Changes = changes(&in); len(out.Changes) == 0 {
 			out.Nothing += " Nothing that was tried, up to 15 K warmer, half of the water out of the air or work at any hour, would make one likely."
 		} else {
@@ -86,6 +90,12 @@ func Make(in Input) (Result, error) {
 		}
 	}
 	return out, nil
+}
+
+// tooWet tells whether a coat on bare timber is planned that it is too wet for.
+func (in *Input) tooWet() bool {
+	wet := in.Limits.MoisturePct
+	return wet != nil && *wet > in.Limits.MoistureStopPct && slices.ContainsFunc(in.Steps, func(t Task) bool { return t.OnTimber })
 }
 
 func orOf(changes []Change) string {

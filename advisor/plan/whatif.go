@@ -40,10 +40,17 @@ type WhatIf struct {
 const whatIfs = `want such as "hold=18C 08:00-16:00", "warm=22C 06:00-09:00", "tent=5K", "lamp=8K 07:00-19:00", "dry=20%", "thinner=0.5", "system=fast" or
 "hours=07:00-20:00"; "burner=propane" or "burner=kerosene" after hold, warm and tent; "+" between two that go together`
 
+// mostTogether is how many what-ifs may go together.
+const mostTogether = 6
+
 // ParseWhatIf reads what-ifs as they are typed: a deed, "=", its value, hours where they matter; "+" between those that go together.
 func ParseWhatIf(text string) ([]WhatIf, error) {
 	var out []WhatIf
-	for _, part := range strings.Split(text, "+") {
+	parts := strings.Split(text, "+")
+	if len(parts) > mostTogether {
+		return nil, fmt.Errorf("plan: %d things at once: want at most %d", len(parts), mostTogether)
+	}
+	for _, part := range parts {
 		w, err := parseOne(strings.TrimSpace(part))
 		if err != nil {
 			return nil, fmt.Errorf("plan: what if %q: %w; %s", text, err, strings.ReplaceAll(whatIfs, "\n", " "))

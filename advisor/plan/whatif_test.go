@@ -197,3 +197,24 @@ func TestRound(t *testing.T) {
 	}
 	require.False(t, math.IsNaN(round(units.ZeroCelsius)))
 }
+
+// FuzzParseWhatIf: whatever is typed or sent, it is refused with what would be right, or reads the same again as it is written.
+func FuzzParseWhatIf(f *testing.F) {
+	for _, s := range []string{"hold=18C 08:00-16:00 burner=propane", "tent=5K + hours=07:00-20:00", "lamp=9F 22:00-06:00", "dry=20%", "thinner=0.5", "system=fast", "+", "hold=1e308C 1:0-2:0"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		list, err := ParseWhatIf(text)
+		if err != nil {
+			return
+		}
+		for _, w := range list {
+			if w.Deed == Swap {
+				return // a name is written as it is
+			}
+		}
+		again, err := ParseWhatIf(Join(list))
+		require.NoError(t, err, Join(list))
+		require.Equal(t, Join(list), Join(again))
+	})
+}

@@ -29,6 +29,8 @@ func (r *runner) why(j, step, rule int64) string {
 			many, value, r.clock(when), name, r.system(step).Name, r.system(step).LowestC)
 	case outgassing:
 		return fmt.Sprintf("%s the air in the bare timber grows by about %.1f %% until %s and blows bubbles into the %s.", many, 100*value, r.clock(when), name)
+	case moisture:
+		return fmt.Sprintf("The bare timber holds %.1f %% of water: above %.0f %% it is too wet to coat.", value, r.in.Limits.MoistureStopPct)
 	case window:
 		if step == 0 && value > float64(j*r.in.every()) {
 			return fmt.Sprintf("%s the coat beneath does not take the %s before %s.", many, name, r.clock(value))
@@ -63,6 +65,8 @@ func (r *runner) kept(c *cell, step, rule int64) string {
 		return all + fmt.Sprintf("the surface's temperature, %.1f C before the %s is firm (want %.1f C).", near, name, r.system(step).LowestC)
 	case outgassing:
 		return all + fmt.Sprintf("the air in the timber, which grows by %.2f %% under the %s.", 100*near, name)
+	case moisture:
+		return all + fmt.Sprintf("the moisture of the timber, %.1f %% (too wet above %.0f %%).", near, r.in.Limits.MoistureStopPct)
 	case window:
 		return all + fmt.Sprintf("the window for the %s, which closes at %s.", name, r.clock(when))
 	case hours:
