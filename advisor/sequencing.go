@@ -160,7 +160,7 @@ func windowRule(p *piece) Reason {
 	}
 	text := ""
 	if p.planned {
-		text = "Next by the plan: " + stepName(n) + ". "
+		text = "Next by the plan: " + n.Name() + ". "
 	}
 	return r.say(p.preparing(verdict), "%s%s%s", text, conditionText(n, worst), firstText(n.First))
 }
@@ -186,16 +186,6 @@ func (p *piece) preparing(v Verdict) Verdict {
 		return v.Worse(Wait)
 	}
 	return v
-}
-
-func stepName(n *sequence.Next) string {
-	switch {
-	case n.Work.Coats() && n.UntilFull:
-		return fmt.Sprintf("%s %d of %d, until the weave is full", n.Work, n.Coat, n.Times)
-	case n.Times > 1:
-		return fmt.Sprintf("%s %d of %d", n.Work, n.Coat, n.Times)
-	}
-	return string(n.Work)
 }
 
 func conditionText(n *sequence.Next, worst int) string {

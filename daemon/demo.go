@@ -11,6 +11,7 @@ import (
 
 	"tackline/advisor"
 	"tackline/advisor/cure"
+	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
@@ -188,6 +189,10 @@ func demoBook(ctx context.Context, sim *shed.Shed, folder string, begin, now int
 		return e
 	}
 	coat(start, deck, advisor.Bedding)
+	if plan, ok := sequence.TemplateOf("wet method"); ok { // the deck was sealed before this book begins
+		do(start, jobbook.SetSteps{Piece: deck, Saw: 1, Steps: jobbook.Planned(plan.Fit("", 200, 2)[1:])})
+		do(start, jobbook.SetSteps{Piece: side, Saw: 1, Steps: jobbook.Planned(plan.Fit("", 200, 2))})
+	}
 	if err != nil {
 		return fmt.Errorf("daemon: demo: %w", err)
 	}

@@ -69,7 +69,11 @@ func (f *Facts) conditions(s Step, srf *surface) []Condition {
 	var cs []Condition
 	switch {
 	case s.Wait == BondByAbrading:
-		cs = f.bond(s, srf)
+		if w := f.wait(RecoatWindow, srf); w.Truth == Yes && srf.beneath != nil && s.Work != Finish {
+			cs = append(cs, w) // while it bonds by itself it needs no abrading; a finish is left to harden beneath
+		} else {
+			cs = f.bond(s, srf)
+		}
 	case s.Wait != Nothing:
 		w := f.wait(s.Wait, srf)
 		cs = append(cs, w)

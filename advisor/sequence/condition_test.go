@@ -122,6 +122,8 @@ func TestEachConditionBothWays(t *testing.T) {
 		{"abraded before it was washed", Usual(Finish), piece(Fill, 900, deed(Abrade, 710), washedDry(720, 80)), "abraded", No, nil, nil, ""},
 		{"scuffed: not", Usual(Finish), onWeave(piece(Fill, 900, washedDry(720, 80))), "scuffed", No, nil, nil, ""},
 		{"scuffed", Usual(Finish), onWeave(piece(Fill, 900, washedDry(720, 80), deed(Scuff, 850))), "scuffed", Yes, nil, nil, ""},
+		{"bond: green, and it bonds by itself", Step{Work: Fill, Wait: BondByAbrading}, piece(Fill, 200), "recoat window", Yes, p64(30), p64(0), "min"},
+		{"bond: green, under a finish", Usual(Finish), piece(Fill, 200), "washed", No, nil, nil, ""},
 		{"peel ply: on", Usual(Finish), piece(WetOut, 900, deed(PeelPlyOn, 20)), "peel ply off", No, nil, nil, ""},
 		{"peel ply: just off", Usual(Finish), piece(WetOut, 900, deed(PeelPlyOn, 20), deed(PeelPlyOff, 870)), "peel ply off", Yes, p64(0.5), p64(24), "h"},
 		{"peel ply: stayed for months, not looked at", Usual(Finish), piece(WetOut, 90000, deed(PeelPlyOn, 20), deed(PeelPlyOff, 89990)), "inspected", No, p64(62), p64(30), "days"},

@@ -42,7 +42,7 @@ func (f *Facts) means(steps []Step, c *Course) []Meaning {
 		}
 	}
 	for _, p := range c.Places {
-		if p.Mark == Skipped {
+		if p.Mark == Skipped && p.Work != Wash && p.Work != Scuff && p.Work != Abrade { // what those were for is said with the coat over them
 			out = append(out, Meaning{At: f.At, Work: p.Work, Step: p.Step,
 				Text: fmt.Sprintf("Step %d, %s, is not in the book, and later steps are. If it was done, enter it with its time; if not, what it was for is missing: %s", p.Step, p.Work, p.Work.About())})
 		}

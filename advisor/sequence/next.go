@@ -112,17 +112,33 @@ func (n *Next) serve(f *Facts, steps []Step, at int, events []event) {
 	}
 }
 
+// Name says the step with the number of its coat: "fill 2 of 3, until the weave is full".
+func (n *Next) Name() string {
+	if n.Work.Coats() && (n.Times > 1 || n.UntilFull) {
+		return string(n.Work) + n.count()
+	}
+	return string(n.Work)
+}
+
+func (n *Next) count() string {
+	text := fmt.Sprintf(" %d of %d", n.Coat, n.Times)
+	if n.Coat > n.Times {
+		text = fmt.Sprintf(" %d where %d were planned", n.Coat, n.Times)
+	}
+	if n.UntilFull {
+		text += ", until the weave is full"
+	}
+	return text
+}
+
 // sentence says the step in one line.
 func (n *Next) sentence() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Next: %s", n.Work)
 	if n.Work.Coats() && (n.Times > 1 || n.UntilFull) {
-		fmt.Fprintf(&b, " %d of %d", n.Coat, n.Times)
-		if n.UntilFull {
-			b.WriteString(", until the weave is full")
-			if n.Coat > n.Times {
-				b.WriteString(" (all that were planned are on: if no texture shows, say that it is full)")
-			}
+		b.WriteString(n.count())
+		if n.Coat > n.Times {
+			b.WriteString(" (all that were planned are on: if no texture shows, say that it is full)")
 		}
 	}
 	switch {
