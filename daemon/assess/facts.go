@@ -42,7 +42,7 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 			continue
 		}
 		piece := advisor.Piece{ID: p.ID, Name: p.Name, Bare: p.Bare && !coatedBy(facts, p.ID, now), BackSealed: p.SealedFace == "back" || p.SealedFace == "both", Lie: p.Lie,
-			ThicknessM: units.Metre(p.ThicknessMM / 1000), DensityKgM3: p.DensityKgM3, AreaM2: p.AreaM2, NextSystem: a.o.Next, Steps: p.Plan()}
+			ThicknessM: units.Metre(p.ThicknessMM / 1000), DensityKgM3: p.DensityKgM3, AreaM2: p.AreaM2, NextSystem: a.o.Next, Steps: p.PlanAt(now)}
 		a.systems(s, piece.Steps)
 		for _, d := range facts.Deeds {
 			if d.Piece == p.ID && d.When.MS <= now {

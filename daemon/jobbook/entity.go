@@ -67,8 +67,10 @@ type Job struct {
 type Piece struct {
 	Head
 	PieceData
-	Steps   []PlannedStep `json:"steps,omitempty"` // the planned sequence
-	BareNow bool          `json:"-"`               // Bare, and no coat was started since; worked out by State
+	Steps       []PlannedStep `json:"steps,omitempty"`        // the planned sequence
+	StepsSet    When          `json:"steps_set,omitzero"`     // when it was entered
+	StepsBefore []PastPlan    `json:"steps_before,omitempty"` // the plans that it had before, oldest first
+	BareNow     bool          `json:"-"`                      // Bare, and no coat was started since; worked out by State
 }
 
 // Person works in the shed.
@@ -291,6 +293,12 @@ func timesOf(e entity) []*When {
 	switch v := e.(type) {
 	case *Job:
 		return []*When{&v.Begins}
+	case *Piece:
+		all := []*When{&v.StepsSet}
+		for i := range v.StepsBefore {
+			all = append(all, &v.StepsBefore[i].Set)
+		}
+		return all
 	case *StockUse:
 		return []*When{&v.When}
 	case *Coat:

@@ -11,7 +11,7 @@ import (
 )
 
 // projectionVersion rises whenever a payload's apply changes: Open then works the entities out afresh.
-const projectionVersion = 2
+const projectionVersion = 3
 
 // tableLedger reads entities from the tables.
 func tableLedger(ctx context.Context, tx *sql.Tx, seq int64) *ledger {

@@ -54,10 +54,31 @@ func Planned(steps []sequence.Step) []PlannedStep {
 	return out
 }
 
+// PastPlan is a plan that a piece had, from Set until the next one was set.
+type PastPlan struct {
+	Set   When          `json:"set,omitzero"`
+	Steps []PlannedStep `json:"steps"`
+}
+
 // Plan gives the steps of the piece's plan, without those of an older shape.
-func (p *Piece) Plan() []sequence.Step {
+func (p *Piece) Plan() []sequence.Step { return stepsOf(p.Steps) }
+
+// PlanAt gives the plan that the piece had at a time in Unix ms, so that what was advised then can be made again.
+func (p *Piece) PlanAt(ms int64) []sequence.Step {
+	if p.StepsSet.MS <= ms {
+		return p.Plan()
+	}
+	for i := len(p.StepsBefore) - 1; i >= 0; i-- {
+		if p.StepsBefore[i].Set.MS <= ms {
+			return stepsOf(p.StepsBefore[i].Steps)
+		}
+	}
+	return nil
+}
+
+func stepsOf(all []PlannedStep) []sequence.Step {
 	var out []sequence.Step
-	for _, s := range p.Steps {
+	for _, s := range all {
 		if s.Older == nil {
 			out = append(out, s.Step)
 		}
@@ -97,7 +118,12 @@ func (p SetSteps) check(c *checker) {
 }
 
 func (p SetSteps) apply(a *applier) error {
-	return change(a, classPiece, p.Piece, &Piece{}, func(e *Piece) { e.Steps = p.Steps })
+	return change(a, classPiece, p.Piece, &Piece{}, func(e *Piece) {
+		if e.Steps != nil {
+			e.StepsBefore = append(e.StepsBefore, PastPlan{Set: e.StepsSet, Steps: e.Steps})
+		}
+		e.Steps, e.StepsSet = p.Steps, a.when(0)
+	})
 }
 
 // Did says that something was done to a piece, or found on it, beside coating it: washed, scuffed, abraded, fabric laid, peel ply on or off,

@@ -26,6 +26,29 @@ func TestStepsOfAPiece(t *testing.T) {
 	d.checkWhole()
 }
 
+// TestThePlanOfATime: advice that is made again later rests on the plan of its own time.
+func TestThePlanOfATime(t *testing.T) {
+	d := newDesk(t)
+	piece := d.piece(d.job())
+	wet, _ := sequence.TemplateOf("wet method")
+	dry, _ := sequence.TemplateOf("dry method")
+	d.do(SetSteps{Piece: piece, Saw: 1, Steps: Planned(wet.Steps)})
+	first := d.now
+	d.do(SetSteps{Piece: piece, Saw: 2, Steps: Planned(dry.Steps)})
+	second := d.now
+	res := d.do(SetSteps{Piece: piece, Saw: 3, Steps: Planned(nil)})
+	p, _ := d.state().Piece(piece)
+	require.Empty(t, p.PlanAt(first-1))
+	require.Equal(t, wet.Steps, p.PlanAt(first))
+	require.Equal(t, wet.Steps, p.PlanAt(second-1))
+	require.Equal(t, dry.Steps, p.PlanAt(second))
+	require.Empty(t, p.PlanAt(d.now))
+	d.do(Undo{Seq: res.Seq})
+	p, _ = d.state().Piece(piece)
+	require.Equal(t, dry.Steps, p.PlanAt(d.now))
+	d.checkWhole()
+}
+
 func TestAStepFromAClientIsReadStrictly(t *testing.T) {
 	d := newDesk(t)
 	piece := d.piece(d.job())
