@@ -136,13 +136,13 @@ func TestAJobByTheCommandLine(t *testing.T) {
 // TestTwoPeopleAtTheCommandLine: the second, who looked at an older revision, is told what the first changed, and nothing of hers is kept.
 func TestTwoPeopleAtTheCommandLine(t *testing.T) {
 	call := shedForCommands(t)
-	require.Zero(t, call("job", "piece", "edit", "foredeck", "--thickness", "12mm", "--who", "Wren").code)
-	r := call("job", "piece", "edit", "foredeck", "--thickness", "10mm", "--rev", "1")
+	require.Zero(t, call("job", "piece", "edit", "starboard topside", "--thickness", "12mm", "--who", "Wren").code)
+	r := call("job", "piece", "edit", "starboard topside", "--thickness", "10mm", "--rev", "1")
 	require.Equal(t, exitFailed, r.code)
 	r.err = regexp.MustCompile(`20\d\d-\d\d-\d\dT[\d:.]+Z`).ReplaceAllString(r.err, "TIME")
-	require.Equal(t, "tackline job piece edit: nothing was kept: piece 3 was changed since you looked at it (revision 1, now 2)\n"+
+	require.Equal(t, "tackline job piece edit: nothing was kept: piece 5 was changed since you looked at it (revision 1, now 2)\n"+
 		"  Wren at TIME: --thickness was 9, is 12\nlook again, then repeat what is still right\n", r.err)
-	require.Regexp(t, `foredeck\s+job 2\s+flat\s+\w+\s+12 mm`, call("job", "piece", "list").out)
+	require.Regexp(t, `starboard topside\s+job 2\s+upright\s+\w+\s+12 mm`, call("job", "piece", "list").out)
 }
 
 // TestWhatCannotBeKeptIsSaidByFlag: the daemon's fields come back as the flags that were typed, all at once.
