@@ -56,7 +56,7 @@ func (r *run) requireRows(probe string) {
 // The board wakes with its clock 40 days back, and stays so until noon; the coat goes on meanwhile. Everything is recorded and told at once,
 // without a time of day; at noon all of it moves to where it belongs, and nothing is told again.
 func TestSceneClockWrongUntilNoon(t *testing.T) {
-	s := scene{name: "clock wrong until noon", seed: 18, start: winterDay(9, 0), length: longer(5*time.Hour, 14*time.Hour), history: 24 * time.Hour,
+	s := scene{name: "clock wrong until noon", seed: 18, start: winterDay(9, 0), length: 5 * time.Hour, history: 24 * time.Hour,
 		system: "medium", kind: advisor.Fill, coatAt: 20 * time.Minute}
 	noon := winterDay(12, 0).UnixMilli()
 	s.board = unset(&s, -40*dayMs+12_345, clockStep{at: noon, by: 40*dayMs - 12_345, state: clock.Synced})
@@ -116,7 +116,7 @@ func TestSceneClockSteps(t *testing.T) {
 		then  clock.State
 	}{{"a time server's", clock.RTC, clock.Synced}, {"nobody's", clock.Unsynced, clock.Unsynced}} {
 		t.Run(c.name, func(t *testing.T) {
-			s := scene{name: "clock steps, " + c.name, seed: 19, start: winterDay(9, 0), length: longer(165*time.Minute, 12*time.Hour),
+			s := scene{name: "clock steps, " + c.name, seed: 19, start: winterDay(9, 0), length: 165 * time.Minute,
 				system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute}
 			var steps []clockStep
 			for i, by := range []int64{-2 * 3_600_000, 3 * dayMs, -365 * dayMs, 2 * 3_600_000, 365 * dayMs, -3 * dayMs} {
@@ -141,7 +141,7 @@ func TestSceneClockSteps(t *testing.T) {
 
 // No network, no battery: somebody sets the clock from a phone. It stands in the journal, and a restart in the same boot goes on by it.
 func TestSceneClockSetFromAPhone(t *testing.T) {
-	s := scene{name: "clock set from a phone", seed: 20, start: winterDay(9, 0), length: 2 * time.Hour, history: 6 * time.Hour,
+	s := scene{name: "clock set from a phone", seed: 20, start: winterDay(9, 0), length: 90 * time.Minute, history: 6 * time.Hour, brief: true,
 		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute}
 	s.board = unset(&s, 123*dayMs)
 	restarted := false
@@ -175,7 +175,7 @@ func TestSceneClockSetFromAPhone(t *testing.T) {
 
 // The same over HTTP: refused where a time server has the clock, and where it cannot be now; accepted once it is in the journal.
 func TestClockOverHTTP(t *testing.T) {
-	s := scene{name: "clock over http", seed: 21, start: winterDay(9, 0), history: time.Hour, length: time.Minute, system: "medium"}
+	s := scene{name: "clock over http", seed: 21, brief: true, start: winterDay(9, 0), history: time.Hour, length: time.Minute, system: "medium"}
 	s.board = unset(&s, -dayMs)
 	status := func(r *run, body string) (int, string) {
 		rec := &answerTo{header: http.Header{}}

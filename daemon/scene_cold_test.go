@@ -25,7 +25,7 @@ func winterDay(hour, minute int) time.Time {
 
 // A front comes through while the coat is wet: tack and recoat come later than any sheet says, and nothing is told by the sheet.
 func TestSceneColdSnap(t *testing.T) {
-	r := play(t, scene{name: "cold snap in mid cure", seed: 11, start: winterDay(9, 0), length: longer(6*time.Hour, 20*time.Hour), history: 24 * time.Hour,
+	r := play(t, scene{name: "cold snap in mid cure", seed: 11, start: winterDay(9, 0), length: longer(6*time.Hour, 18*time.Hour), history: 24 * time.Hour,
 		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute,
 		shed: func(o *shed.Options, at func(time.Duration) float64) {
 			o.Heater.FrostC = 12
@@ -37,7 +37,7 @@ func TestSceneColdSnap(t *testing.T) {
 
 // The heater goes off in the evening: the coat falls below what its system can do, no time is given, and it is said so.
 func TestSceneHeaterOffAtNight(t *testing.T) {
-	r := play(t, scene{name: "heater off at night", seed: 12, start: winterDay(16, 0), length: longer(5*time.Hour, 18*time.Hour), history: 24 * time.Hour,
+	r := play(t, scene{name: "heater off at night", seed: 12, start: winterDay(16, 0), length: longer(5*time.Hour, 17*time.Hour), history: 24 * time.Hour,
 		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute,
 		shed: func(o *shed.Options, at func(time.Duration) float64) {
 			o.Heater.ToHour, o.Heater.FrostC, o.MeanOutdoors = 24, 15, -6
@@ -50,7 +50,7 @@ func TestSceneHeaterOffAtNight(t *testing.T) {
 
 // Somebody leaves the big door open for most of an hour, and shuts it again.
 func TestSceneDoorOpen(t *testing.T) {
-	r := play(t, scene{name: "door open", seed: 13, start: winterDay(9, 0), length: longer(4*time.Hour, 12*time.Hour), history: 24 * time.Hour,
+	r := play(t, scene{name: "door open", seed: 13, start: winterDay(9, 0), length: 4 * time.Hour, history: 24 * time.Hour,
 		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute,
 		shed: func(o *shed.Options, at func(time.Duration) float64) {
 			o.Events = []shed.Event{{Kind: shed.DoorOpen, From: at(time.Hour), To: at(105 * time.Minute), Size: 25},

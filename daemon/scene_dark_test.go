@@ -16,7 +16,7 @@ import (
 // The power goes for 25 minutes while the coat becomes tacky, and for ten later on. The process is gone in mid work; the next one starts on what
 // is on the card. What came true meanwhile is told as soon as it is back, and nothing twice.
 func TestScenePowerCut(t *testing.T) {
-	s := scene{name: "power cut", seed: 15, start: winterDay(9, 0), length: longer(4*time.Hour, 12*time.Hour), history: 24 * time.Hour,
+	s := scene{name: "power cut", seed: 15, start: winterDay(9, 0), length: 4 * time.Hour, history: 24 * time.Hour,
 		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute, band: 0.3,
 		acts: []act{
 			{at: 30 * time.Minute, do: func(t *testing.T, r *run) { r.cut(25*time.Minute, 0, clock.Synced) }},
@@ -50,7 +50,7 @@ func TestSceneProbeDead(t *testing.T) {
 	}{{"bench", probeBand, 16}, {"topside skin", 1.6, 17}} {
 		t.Run(c.probe, func(t *testing.T) {
 			from, to := 75*time.Minute, 195*time.Minute
-			r := play(t, scene{name: c.probe + " dead for two hours", seed: c.seed, start: winterDay(9, 0), length: longer(4*time.Hour, 12*time.Hour),
+			r := play(t, scene{name: c.probe + " dead for two hours", seed: c.seed, start: winterDay(9, 0), length: 4 * time.Hour,
 				history: 24 * time.Hour, system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute, band: c.band,
 				shed: func(o *shed.Options, at func(time.Duration) float64) {
 					o.Events = []shed.Event{{Kind: shed.ProbeDead, From: at(from), To: at(to), Probe: c.probe}}

@@ -42,6 +42,7 @@ type scene struct {
 	extra   string // of the config
 	board   *handClock
 	band    float64 // K that the film may be off from what the daemon can know; 0: as one probe is
+	brief   bool    // it runs under the race detector too
 	sudden  bool    // no forecast could know what happens shortly before the tack window opens
 	blind   []sight // stretches without readings
 
@@ -172,6 +173,9 @@ interval = %q
 // play runs a scene to its end.
 func play(t *testing.T, s scene) *run {
 	t.Helper()
+	if testing.Short() && !s.brief {
+		t.Skip("short: an assessment a minute over hours takes ten times as long under the race detector")
+	}
 	r := &run{scene: s, t: t, folder: t.TempDir(), begun: s.start.UnixMilli()}
 	if r.zone == "" {
 		r.zone = "UTC"
