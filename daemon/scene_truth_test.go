@@ -211,7 +211,7 @@ func (r *run) event(f *figures, name string, early, likely, latest, until int64)
 	told := r.of(r.key(name))
 	for _, b := range r.blind { // what came true meanwhile is told as soon as it can be seen
 		if latest != 0 && latest+late >= b.from && early < b.to {
-			early, latest = min(early, b.from), max(latest, b.to)
+			early, latest, likely = min(early, b.from), max(latest, b.to), max(likely, b.to-late)
 		}
 	}
 	if likely == 0 || latest == 0 || latest+late > until {
@@ -220,7 +220,7 @@ func (r *run) event(f *figures, name string, early, likely, latest, until int64)
 	}
 	require.Len(r.t, told, 1, "%s: %s, due at %s", r.name, name, r.clock(likely))
 	at := told[0].at
-	f.lateBy(at-max(likely, min(latest, at)), name)
+	f.lateBy(at-likely, name)
 	require.GreaterOrEqual(r.t, at, early-minuteMs, "%s: %s told at %s, true from %s", r.name, name, r.clock(at), r.clock(early))
 	require.LessOrEqual(r.t, at, latest+late, "%s: %s told at %s, true at %s", r.name, name, r.clock(at), r.clock(likely))
 }
