@@ -225,6 +225,7 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 		require.Equal(t, http.StatusCreated, s.ask("POST", fmt.Sprintf("/api/v1/alerts/%d/acknowledge", int64(a.(object)["id"].(float64))), object{}).status)
 	}
 	s.made("acknowledge", object{"alert_key": key})
+	require.Equal(t, http.StatusOK, s.ask("POST", "/api/v1/alerts/try", object{}).status)
 	s.made("snooze", object{"alert_key": key, "until": s.d.now().Add(time.Hour).Format(time.RFC3339)})
 	s.made("forget-drum", object{"system": "medium"})
 	s.made("end-coat", object{"coat": coat, "saw_rev": 2})
