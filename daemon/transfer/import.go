@@ -119,7 +119,6 @@ func readOwn(data []byte) (p *Plan, ok bool, err error) {
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := r.FieldPos(0)
 		if err != nil {
 			var parse *csv.ParseError
 			if !errors.As(err, &parse) {
@@ -128,6 +127,7 @@ func readOwn(data []byte) (p *Plan, ok bool, err error) {
 			p.Wrong = append(p.Wrong, tracefile.LineError{Line: int64(parse.Line), Text: parse.Err.Error()})
 			continue
 		}
+		line, _ := r.FieldPos(0)
 		row, err := ownRow(fields)
 		if err != nil {
 			p.Wrong = append(p.Wrong, tracefile.LineError{Line: int64(line), Text: err.Error()})
