@@ -271,6 +271,16 @@ func TestNothingBreaksOnOddInput(t *testing.T) {
 	})
 }
 
+// TestWindowOfNoLength has an opening and a closing a microsecond apart, which a step of a sixtieth of their distance cannot tell apart any more.
+func TestWindowOfNoLength(t *testing.T) {
+	for _, apart := range []float64{1e-7, 3e-7, 1e-6, 1e-5, 1e-3} {
+		opens := Moment{now - 60, now, now + 60}
+		closes := Moment{now + apart - 60, now + apart, now + apart + 60}
+		c := &TideChart{Started: now - 3600, Opens: opens, Stretches: []Stretch{{"a", closes}}, Now: now, W: 358, H: 200}
+		wellFormed(t, SVG(c, "x"))
+	}
+}
+
 func BenchmarkConditions2000(b *testing.B) {
 	c := conditions()
 	for b.Loop() {

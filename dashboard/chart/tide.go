@@ -150,13 +150,17 @@ func (c *TideChart) water(p Pen, f frame, curve smooth) {
 // labelAt gives the middle of that part of the water from a to b which is deep enough for a line of text; ok is false where it is too short.
 func (c *TideChart) labelAt(f frame, curve smooth, a, b float64, label string) (x float64, ok bool) {
 	deep := level + (f.hi-f.lo)*26/(f.bottom-f.top)
-	step := (b - a) / 60
-	for a < b && curve.at(a) < deep {
-		a += step
+	// A fixed count of steps from either end: a stretch shorter than a float of the clock can divide would never be walked through by adding.
+	const steps = 60
+	first, last := 0, steps
+	at := func(i int) float64 { return a + (b-a)*float64(i)/steps }
+	for first < last && curve.at(at(first)) < deep {
+		first++
 	}
-	for b > a && curve.at(b) < deep {
-		b -= step
+	for last > first && curve.at(at(last)) < deep {
+		last--
 	}
+	a, b = at(first), at(last)
 	return (f.x(a) + f.x(b)) / 2, f.x(b)-f.x(a) > float64(len(label))*labelSize*0.5
 }
 
