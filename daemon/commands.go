@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net/url"
 	"time"
 
 	"tackline/advisor/cure"
 	"tackline/daemon/alert"
 	"tackline/daemon/jobbook"
+	"tackline/daemon/wire"
 	"tackline/dashboard"
 )
 
@@ -17,6 +19,29 @@ import (
 type commands struct{ d *Daemon }
 
 var _ dashboard.Commands = commands{}
+var _ dashboard.Entries = commands{}
+
+// Enter does as dashboard.Entries says.
+func (c commands) Enter(ctx context.Context, e dashboard.Entry) (dashboard.Receipt, error) {
+	p, err := c.d.formed(ctx, e.Kind, e.Fields)
+	if err != nil {
+		return dashboard.Receipt{}, refusal(err)
+	}
+	return c.do(ctx, e.Key, e.Who, p)
+}
+
+// formed makes a command of a form's fields.
+func (d *Daemon) formed(ctx context.Context, kind string, fields url.Values) (jobbook.Payload, error) {
+	raw, err := wire.FromForm(kind, fields, d.o.Config.Shed.Zone)
+	if err != nil {
+		return nil, err
+	}
+	p, err := wire.Decode(kind, raw)
+	if err != nil {
+		return nil, err
+	}
+	return d.completed(ctx, p)
+}
 
 // StartCoat does as dashboard.Commands says.
 func (c commands) StartCoat(ctx context.Context, req dashboard.StartCoat) (dashboard.Receipt, error) {

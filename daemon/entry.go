@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -49,6 +50,7 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 			d.reply(w, r, http.StatusOK, map[string][]string{"kinds": jobbook.Kinds()})
 		}},
 		{Method: "POST", Path: "/api/v1/commands/{kind}", Does: "Have a command of a kind kept: it is in the journal before it is answered, and nothing is ever overwritten. " +
+			"A form's fields (application/x-www-form-urlencoded) are taken too: those of the payload by their names, dotted within, beside key and who. " +
 			"A command that changes something names the revision that its maker saw, as saw_rev or as If-Match; if someone changed it since, it is refused with 409 and what changed.",
 			Body: entry{}, Answers: resultJSON{}, Status: 201, Most: entryLimit, Handle: d.takeEntry},
 		{Method: "POST", Path: "/api/v1/photos", Does: "Keep a photo, PNG or JPEG, of the shed or of one job, piece or coat.", BodyMedia: "image/jpeg", Answers: resultJSON{}, Status: 201,
@@ -122,6 +124,11 @@ func (d *Daemon) facts(w http.ResponseWriter, r *http.Request) (*jobbook.State, 
 }
 
 func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {
+	kind := r.PathValue("kind")
+	if media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); media == "application/x-www-form-urlencoded" {
+		d.takeForm(w, r, kind)
+		return
+	}
 	var in entry
 	if !readBody(w, r, &in, "{who, key, payload}") {
 		return
@@ -129,7 +136,6 @@ func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {
 	if in.Key == "" {
 		in.Key = r.Header.Get("Idempotency-Key")
 	}
-	kind := r.PathValue("kind")
 	if kind == (jobbook.AddPhoto{}).Kind() {
 		d.refuse(w, r, kind, &jobbook.Invalid{Kind: kind, Fields: []jobbook.FieldError{{Field: "payload", Problem: "a photo is sent as it is to /api/v1/photos"}}})
 		return
@@ -145,6 +151,28 @@ func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	d.refuse(w, r, kind, err)
+}
+
+// takeForm keeps a form of the page: its fields are those of the command, beside key and who.
+func (d *Daemon) takeForm(w http.ResponseWriter, r *http.Request, kind string) {
+	var tooLong *http.MaxBytesError
+	switch err := r.ParseForm(); {
+	case errors.As(err, &tooLong):
+		dashboard.Problem{Status: http.StatusRequestEntityTooLarge, Detail: fmt.Sprintf("the body is longer than %d kB", tooLong.Limit>>10)}.Write(w, r)
+		return
+	case err != nil:
+		dashboard.Problem{Status: http.StatusBadRequest, Detail: fmt.Sprintf("the body is no form: %v", err)}.Write(w, r)
+		return
+	}
+	key, who := cmp.Or(r.PostForm.Get("key"), r.Header.Get("Idempotency-Key")), r.PostForm.Get("who")
+	r.PostForm.Del("key")
+	r.PostForm.Del("who")
+	p, err := d.formed(r.Context(), kind, r.PostForm)
+	if err != nil {
+		d.refuse(w, r, kind, err)
+		return
+	}
+	d.keep(w, r, key, who, p)
 }
 
 // readBody reads one JSON object into a struct; false where the problem has been written.

@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -8,6 +9,7 @@ import (
 	"math"
 	"mime"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -183,6 +185,54 @@ func (h *Handler) begin(r *http.Request, known ...string) (fields, View, error) 
 		f["key"] = h.o.Key()
 	}
 	return f, v, nil
+}
+
+// Entries takes any command of the job book from a form. Errors are as those of Commands.
+type Entries interface {
+	Enter(ctx context.Context, e Entry) (Receipt, error)
+}
+
+// Entry is a form that was filled in.
+type Entry struct {
+	Kind     string // of the command, as in /api/v1/commands/{kind}
+	Key, Who string
+	Fields   url.Values // of the command, by the API's names; dotted within
+}
+
+// enter keeps a form that was sent without the script, and goes back to the page that its field back names.
+func (h *Handler) enter(w http.ResponseWriter, r *http.Request) {
+	err := errReadOnly
+	back := "/"
+	if h.o.Entries != nil {
+		if err = r.ParseForm(); err == nil {
+			e := Entry{Kind: r.PathValue("kind"), Key: r.PostForm.Get("key"), Who: r.PostForm.Get("who"), Fields: url.Values{}}
+			for name, v := range r.PostForm {
+				if name != "key" && name != "who" && name != "back" {
+					e.Fields[name] = v
+				}
+			}
+			back = within(r.PostForm.Get("back"))
+			_, err = h.o.Entries.Enter(r.Context(), e)
+		}
+	}
+	if err == nil {
+		http.Redirect(w, r, back, http.StatusSeeOther)
+		return
+	}
+	status, field, why := h.explain(r, err)
+	if field != "" {
+		why = field + ": " + why
+	}
+	h.fail(w, r, status, back, h.tx.get("error_kept"), why, back, false)
+}
+
+// within lets a page of this shed pass, and nothing else.
+func within(back string) string {
+	u, err := url.Parse(back)
+	if err != nil || u.Scheme != "" || u.Host != "" || !strings.HasPrefix(back, "/") || strings.HasPrefix(back, "//") || strings.Contains(back, "\\") {
+		return "/"
+	}
+	return back
 }
 
 func pathID(r *http.Request) (int64, error) {

@@ -25,6 +25,7 @@ var templateFiles embed.FS
 type Options struct {
 	Source   Source
 	Commands Commands // nil: the page is for reading only and takes no entries
+	Entries  Entries  // nil: forms for the job book are not taken without the script
 	Planner  Planner  // nil: there are no plans
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
@@ -114,6 +115,7 @@ func (h *Handler) routes() http.Handler {
 	mux.HandleFunc("POST /coats/{id}/touches", h.page(h.touch, "/coats"))
 	mux.HandleFunc("POST /coats/{id}/end", h.page(h.endCoat, "/coats"))
 	mux.HandleFunc("POST /alerts/{id}/acknowledge", h.page(h.acknowledge, "/"))
+	mux.HandleFunc("POST /do/{kind}", h.enter)
 	mux.HandleFunc("GET /mix", h.getMix)
 	mux.HandleFunc("GET /history", h.getHistory)
 	mux.HandleFunc("GET /events", h.getEvents)

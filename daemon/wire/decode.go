@@ -26,11 +26,7 @@ func Decode(kind string, data []byte) (jobbook.Payload, error) {
 	if err := json.Unmarshal(data, &raw); err != nil || bytes.Equal(bytes.TrimSpace(data), []byte("null")) {
 		return nil, &jobbook.Invalid{Kind: kind, Fields: []jobbook.FieldError{{Field: "payload", Problem: "is no JSON object"}}}
 	}
-	t := reflect.TypeOf(empty)
-	if t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	fields := fieldsOf(t, false)
+	fields := fieldsOf(typeOf(empty), false)
 	bad := misfits(fields, raw)
 	for _, f := range fields {
 		v, given := raw[f.name]
@@ -53,6 +49,15 @@ func Decode(kind string, data []byte) (jobbook.Payload, error) {
 		return nil, err
 	}
 	return jobbook.Decode(kind, kept)
+}
+
+// typeOf gives the struct of a payload.
+func typeOf(p jobbook.Payload) reflect.Type {
+	t := reflect.TypeOf(p)
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	return t
 }
 
 // misfits names the fields that nobody knows, and those whose type is another.
@@ -107,11 +112,7 @@ func FieldName(kind, kept string) string {
 	if err != nil {
 		return kept
 	}
-	t := reflect.TypeOf(p)
-	if t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	for _, f := range fieldsOf(t, false) {
+	for _, f := range fieldsOf(typeOf(p), false) {
 		if f.kept == kept {
 			return f.name
 		}

@@ -45,7 +45,8 @@
 	// The changing part of the page is fetched anew. Not while a finger is down or a field is being filled: nothing moves under a glove.
 	let finger = 0, wanted = false, fetching = false;
 	const busy = () => (finger && performance.now() - finger < 3000) || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName) &&
-		document.activeElement.type !== "checkbox" && main().contains(document.activeElement));
+		document.activeElement.type !== "checkbox" && main().contains(document.activeElement)) ||
+		[...main().querySelectorAll("form[data-dirty]")].some((f) => !f.closest("details:not([open])")); // what she has typed stays until it is sent
 	const refresh = async () => {
 		if (words.live !== "true") return;
 		wanted = true;
@@ -119,12 +120,17 @@
 	});
 	addEventListener("pageshow", (e) => { if (e.persisted) { connect(); refresh(); } });
 
-	// Entries. Each has a key made here, so that however often it is sent it counts once; each carries the shed's time of the tap.
+	// Entries: what a form with data-api says. Each has a key made here, so that however often it is sent it counts once; each carries the shed's
+	// time of the tap, in the field that data-at names ("at" where it names none). While the daemon is away they wait, and go out in their order.
+	//   data-json   the body is a flat JSON object, its fields typed by data-type of theirs (number, boolean, list); without it a form's body
+	//   data-method another method than POST      data-then  where to go once it is kept
+	//   data-photo  the file of the form is the body, the other fields are the query
 	let queue = [], draining = false, failed = false;
+	const files = new Map(); // of photos, by key: they wait as long as the page is open, and no longer
 	try { queue = JSON.parse(sessionStorage.getItem("waiting") || "[]"); } catch { queue = []; }
 	const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 	const keep = () => {
-		try { sessionStorage.setItem("waiting", JSON.stringify(queue)); } catch { /* then they live as long as the page */ }
+		try { sessionStorage.setItem("waiting", JSON.stringify(queue.filter((q) => !files.has(q.id)))); } catch { /* then they live as long as the page */ }
 	};
 	let fade = 0;
 	const say = (text, passing) => {
@@ -134,6 +140,44 @@
 		if (passing) fade = setTimeout(() => { queueBox.hidden = true; }, passing);
 	};
 	const sayWaiting = () => say(queue.length === 1 ? words.one : fill(words.many, queue.length));
+	const send = (q) => {
+		const o = { method: q.method || "POST", signal: AbortSignal.timeout(files.has(q.id) ? 60000 : 8000) };
+		if (files.has(q.id)) return fetch(q.api + "?" + new URLSearchParams(q.fields), { ...o, body: files.get(q.id) });
+		if (q.json) return fetch(q.api, { ...o, body: JSON.stringify(q.json), headers: { "Content-Type": "application/json", "Idempotency-Key": q.id } });
+		return fetch(q.api, { ...o, body: new URLSearchParams(q.fields) });
+	};
+	const formOf = (q) => [...document.forms].find((f) => f.dataset.entry === q.id);
+	const done = (form) => {
+		if (!form) return;
+		form.reset();
+		delete form.dataset.dirty;
+		delete form.dataset.entry;
+		for (const el of form.querySelectorAll("[aria-invalid]")) el.removeAttribute("aria-invalid");
+		const wrong = form.querySelector(".wrong"), fold = form.closest("details");
+		if (wrong) wrong.remove();
+		if (fold && fold.contains(document.activeElement)) fold.querySelector("summary").focus({ preventScroll: true });
+		if (fold && !fold.dataset.stay) fold.open = false;
+	};
+	const refuse = (q, problem) => {
+		const why = fill(words.refused, problem.detail || problem.title || ""), form = formOf(q);
+		if (!form || q.late) { // what she said is not lost with it
+			const what = (q.json ? Object.entries(q.json) : q.fields).filter(([k]) => !/^(key|at|when|saw_rev|back)$/.test(k)).map(([k, v]) => k + " " + v).join(", ");
+			say(what && q.late ? why + " (" + what + ")" : why, 0);
+			return;
+		}
+		say(why, 0);
+		if (form.matches(".touch")) return;
+		let box = form.querySelector(".wrong");
+		if (!box) {
+			box = document.createElement("p");
+			box.className = "wrong";
+			box.setAttribute("role", "alert");
+			form.querySelector("button").closest("p,form>*").before(box);
+		}
+		setText(box, why);
+		const el = problem.field && form.elements.namedItem(problem.field);
+		if (el && el.setAttribute) { el.setAttribute("aria-invalid", "true"); if (el.type !== "hidden") el.focus(); }
+	};
 	const drain = async () => {
 		if (draining || !queue.length) return;
 		draining = true;
@@ -141,39 +185,80 @@
 			while (queue.length) {
 				const entry = queue[0];
 				let got;
-				try {
-					got = await fetch(entry.api, { method: "POST", body: new URLSearchParams(entry.fields), signal: AbortSignal.timeout(8000) });
-				} catch { got = null; }
-				if (!got || got.status >= 500 || got.status === 429) { failed = true; sayWaiting(); break; }
+				try { got = await send(entry); } catch { got = null; }
+				if (!got || got.status >= 500 || got.status === 429) {
+					failed = true;
+					for (const q of queue) { q.late = true; done(formOf(q)); }
+					keep();
+					sayWaiting();
+					break;
+				}
+				const answer = await got.json().catch(() => ({}));
+				if (got.status === 401) { failed = true; say(answer.detail || answer.title); break; } // it waits until this phone may
 				queue.shift();
+				files.delete(entry.id);
 				keep();
 				failed = false;
 				if (got.ok) {
-					say(words.sent, 4000);
-					if (entry.then && location.pathname !== entry.then) { location.assign(entry.then); return; }
-				} else {
-					const problem = await got.json().catch(() => ({}));
-					say(fill(words.refused, (problem.detail || problem.title || got.status)), 0);
-				}
+					const notes = (answer.notes || []).join(" ");
+					say(notes ? words.sent + " " + notes : words.sent, notes ? 12000 : 4000);
+					done(formOf(entry));
+					if (entry.then && location.pathname + location.search !== entry.then) { location.assign(entry.then); return; }
+				} else refuse(entry, answer);
 				for (const b of document.querySelectorAll("[aria-busy]")) b.removeAttribute("aria-busy");
 				refresh();
 			}
 		} finally { draining = false; }
 	};
-	document.addEventListener("submit", (e) => {
-		const form = e.target, button = e.submitter;
-		if (!form.dataset.api) return;
+	// A phone's photo is larger than any record needs: it is drawn smaller before it goes out, where the browser can.
+	const smaller = async (file) => {
+		try {
+			const pic = await createImageBitmap(file), k = Math.min(1, 2000 / Math.max(pic.width, pic.height));
+			if (k === 1 && file.size < 1500000) return file;
+			const c = document.createElement("canvas");
+			c.width = Math.round(pic.width * k);
+			c.height = Math.round(pic.height * k);
+			c.getContext("2d").drawImage(pic, 0, 0, c.width, c.height);
+			return await new Promise((ok) => { c.toBlob((b) => ok(b || file), "image/jpeg", 0.85); });
+		} catch { return file; }
+	};
+	const typed = (form, data) => {
+		const out = {};
+		for (const [k, v] of data) {
+			const el = form.elements.namedItem(k), type = el && el.dataset && el.dataset.type;
+			if (k === "key" || v === "") continue;
+			out[k] = type === "number" ? Number(v.replace(",", ".").replace("\u2212", "-")) : type === "boolean" ? true :
+				type === "list" ? v.split(/[,;\n]/).map((x) => x.trim()).filter(Boolean) : v;
+			if (Number.isNaN(out[k])) out[k] = v; // the other side says what is wrong with it
+		}
+		return out;
+	};
+	document.addEventListener("submit", async (e) => {
+		const form = e.target, button = e.submitter, d = form.dataset;
+		if (!d.api) return;
 		e.preventDefault();
 		if (button && button.getAttribute("aria-busy")) return; // the second of two quick taps
-		const data = new FormData(form, button), fields = {};
-		for (const [k, v] of data) if (v !== "") fields[k] = v;
-		if (!fields.at && base) fields.at = new Date(Math.floor(shedNow()) * 1000).toISOString().replace(".000", "");
-		queue.push({ api: form.dataset.api, then: form.dataset.then || "", fields });
-		keep();
-		const key = form.querySelector("input[name=key]");
-		if (key) key.value = newKey();
+		const data = new FormData(form, button), key = form.querySelector("input[name=key]"), at = d.at === undefined ? "at" : d.at;
+		const q = { id: (key && key.value) || newKey(), api: d.api, method: d.method, then: d.then || "" };
+		const file = d.photo !== undefined && form.querySelector("input[type=file]").files[0];
+		const fields = new URLSearchParams();
+		for (const [k, v] of data) if (typeof v === "string" && v.trim() !== "" && k !== "back") fields.append(k, v);
+		if (d.json !== undefined) q.json = typed(form, data);
+		else if (at && !fields.get(at) && base) fields.set(at, new Date(Math.floor(shedNow()) * 1000).toISOString().replace(".000", ""));
+		fields.set("key", q.id);
+		q.fields = [...fields];
 		if (button) { button.setAttribute("aria-busy", "true"); setTimeout(() => button.removeAttribute("aria-busy"), 1500); }
+		if (file) files.set(q.id, await smaller(file));
+		d.entry = q.id;
+		queue.push(q);
+		keep();
+		if (key) key.value = newKey();
 		drain();
+	});
+	document.addEventListener("input", (e) => {
+		const form = e.target.form;
+		if (form && form.dataset.api && !form.matches(".touch")) form.dataset.dirty = "1";
+		e.target.removeAttribute("aria-invalid");
 	});
 	setInterval(drain, 4000);
 	addEventListener("beforeunload", (e) => { if (queue.length && failed) { e.preventDefault(); } });
