@@ -31,9 +31,11 @@ type PlanRequest struct {
 	Systems map[string]cure.System // that a what-if may name, beside the situation's own
 	Every   int64                  // quarter hours from one start to the next; 0 is 1
 	WhatIf  [][]plan.WhatIf        // each tried by itself; those of one go together
-	// OutdoorC is a forecast of outdoors from elsewhere, C; empty where there is none. It is used where a probe outdoors has taught how the shed
-	// follows. Advise never sees it: advice has to come out of the stored facts alone.
-	OutdoorC trace.Trace
+	// OutdoorC and OutdoorPa are a forecast of outdoors from elsewhere, C and Pa of vapour; empty where there is none. They are used where probes
+	// outdoors have taught how the shed follows. NoOutdoor is "" or why one that is wanted is not there. Advise never sees them: advice has to
+	// come out of the stored facts alone.
+	OutdoorC, OutdoorPa trace.Trace
+	NoOutdoor           string
 }
 
 // Plan is when to start on a piece, and why not at other times. It is made when asked for and never stored.
@@ -193,8 +195,8 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 		Shed:   plan.AssumedShed(),
 		Limits: plan.Limits{MarginK: float64(s.Limits.MarginK), MarginU: marginU(&d.w, &d.skin), GasGrowth: s.Limits.GasGrowth}}
 	learnt.into(&in.Shed)
-	if learnt.note != "" {
-		d.say("%s", learnt.note)
+	for _, note := range learnt.notes {
+		d.say("%s", note)
 	}
 	if in.Every > 1 {
 		in.Starts = (PlanStarts + in.Every - 1) / in.Every

@@ -62,6 +62,7 @@ type Climate struct {
 	RHPct       Channel // % over water
 	PressureHPa Channel // hPa
 	OutdoorC    Channel // C
+	OutdoorRH   Channel // % over water
 	ResinC      Channel // C, where the drums stand
 }
 

@@ -49,6 +49,7 @@ type Daemon struct {
 	assess   *assess.Assessor
 	alerts   *alerting
 	mirror   *mirroring // nil where none is configured
+	outdoors *outdoors  // likewise
 	page     *dashboard.Handler
 	server   *http.Server
 	listen   net.Listener
@@ -162,6 +163,9 @@ func (d *Daemon) assemble() error {
 	if d.mirror, err = newMirroring(d); err != nil {
 		return err
 	}
+	if d.outdoors, err = newOutdoors(d); err != nil {
+		return err
+	}
 	if d.pulse, err = d.heart(); err != nil {
 		return err
 	}
@@ -207,6 +211,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	if d.mirror != nil {
 		beside.Go(func() { d.mirror.run(ctx) })
+	}
+	if d.outdoors != nil {
+		beside.Go(func() { d.outdoors.run(ctx) })
 	}
 	if d.wireless.mqtt != nil {
 		beside.Go(func() { d.wireless.mqtt.Run(ctx) })

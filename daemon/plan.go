@@ -49,6 +49,9 @@ func (p *planner) Plan(ctx context.Context, q dashboard.PlanQuery) (advisor.Plan
 	}
 	req := advisor.PlanRequest{Piece: piece.ID, Every: q.Every, WhatIf: q.WhatIf, Systems: p.d.allSystems()}
 	key := fmt.Sprintf("%d %d %d", piece.ID, q.Every, facts.Seq)
+	if p.d.outdoors != nil {
+		key += "|" + p.d.outdoors.into(&req)
+	}
 	for _, list := range q.WhatIf {
 		key += "|" + plan.Join(list)
 	}
@@ -124,7 +127,11 @@ func (d *Daemon) bestStarts(s *advisor.Situation, stamp clock.Stamp) []alert.Con
 			if len(s.Pieces[i].Steps) == 0 {
 				continue
 			}
-			p, err := advisor.PlanFor(*s, advisor.PlanRequest{Piece: s.Pieces[i].ID, Systems: d.allSystems(), Every: 2})
+			req := advisor.PlanRequest{Piece: s.Pieces[i].ID, Systems: d.allSystems(), Every: 2}
+			if d.outdoors != nil {
+				d.outdoors.into(&req)
+			}
+			p, err := advisor.PlanFor(*s, req)
 			if err != nil && !errors.Is(err, plan.ErrNotEnough) {
 				d.log.Warn("no plan could be made for the evening's message", "piece", s.Pieces[i].Name, "error", err)
 				continue

@@ -6,8 +6,10 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"tackline/advisor/air"
 	"tackline/advisor/forecast"
 	"tackline/advisor/trace"
+	"tackline/advisor/units"
 )
 
 const end = 1768400000.0 // a moment of an invented winter, Unix seconds
@@ -189,8 +191,57 @@ func TestVentilation(t *testing.T) {
 	require.InEpsilon(t, 0.4, v.PerHour, 0.05)
 	require.InDelta(t, 50, v.SourcePa, 5)
 	require.Less(t, v.U, 0.05)
+	require.True(t, v.Good(), v.Why)
 	_, err = Ventilation(in, trace.Trace{}, end)
 	require.ErrorIs(t, err, ErrTooLittle)
+}
+
+// TestVapourIsCoupledToo: damp weather that the shed's log does not know of and the outdoor forecast does; what is foretold never exceeds saturation.
+func TestVapourIsCoupledToo(t *testing.T) {
+	in, out := trace.Trace{MaxGap: 7200}, trace.Trace{MaxGap: 7200}
+	airC := trace.Trace{MaxGap: 7200}
+	outside := func(t float64) float64 { return 750 + 90*math.Sin(t/21000) + 40*math.Sin(t/8000) }
+	e := 800.0
+	step := func(outdoors float64) { e += 60 * 0.4 / 3600 * (outdoors + 50 - e) } // Euler, 60 s
+	for x := end - 14*86400; x <= end; x += 60 {
+		if math.Mod(x-end, 600) == 0 {
+			for _, c := range []struct {
+				to *trace.Trace
+				v  float64
+			}{{&in, e}, {&out, outside(x)}, {&airC, 12 + math.Sin(x/30000)}} {
+				c.to.At, c.to.V = append(c.to.At, x), append(c.to.V, c.v)
+			}
+		}
+		step(outside(x))
+	}
+	v, err := Ventilation(in, out, end)
+	require.NoError(t, err)
+	damp := func(x float64) float64 { return outside(x) + 300*(1-math.Exp(-(x-end)/10800)) }
+	future := trace.Trace{}
+	for x := end; x <= end+48*3600; x += 3600 {
+		future.At, future.V = append(future.At, x), append(future.V, damp(x))
+	}
+	f, err := forecast.Ahead(forecast.Log{AirC: airC, VapourPa: in}, end, forecast.Options{Horizon: 48 * 3600, Members: 48})
+	require.NoError(t, err)
+	before := append([]float64(nil), f.Likely.VapourPa...)
+	require.Empty(t, v.Couple(&f, future, 90))
+	var own, coupled float64
+	for x, k := end, 1; k <= 48; x += 60 {
+		step(damp(x))
+		if x+60 >= end+float64(k)*1800 {
+			own, coupled = own+math.Abs(before[k]-e), coupled+math.Abs(f.Likely.VapourPa[k]-e)
+			k++
+		}
+	}
+	require.Less(t, coupled, 0.7*own)
+	require.Contains(t, f.Basis, "its vapour through 0.41 changes of air an hour")
+	poor := Vent{PerHour: 1, Why: "too unsure"}
+	require.Equal(t, "too unsure", poor.Couple(&f, future, 90))
+	for _, m := range f.Members {
+		for k, p := range m.VapourPa {
+			require.LessOrEqual(t, p, float64(air.SaturationPressureWater(units.Celsius(m.AirC[k])))+1e-9)
+		}
+	}
 }
 
 // TestBurners: stoichiometry of complete burning, per kg: propane 2.994 kg of carbon dioxide and 1.634 of water, kerosene as dodecane 3.100 and 1.375;

@@ -41,15 +41,38 @@ func (m *Model) Couple(e *forecast.Ensemble, outdoorC trace.Trace, outdoorU floa
 	if !m.Good() {
 		return m.Why
 	}
-	line := e.Likely.AirC
+	if why := m.draw(e, func(x *forecast.Member) []float64 { return x.AirC }, outdoorC, outdoorU); why != "" {
+		return why
+	}
+	e.Basis += fmt.Sprintf("; drawn towards the outdoor forecast through a time constant of %.1f h", m.Tau/3600)
+	return ""
+}
+
+// Couple does for a forecast of the shed's vapour what Model.Couple does for its temperature: outdoorPa is the outdoor forecast's vapour
+// pressure, outdoorU its standard uncertainty a day ahead, both Pa. Temperatures are coupled first.
+func (v *Vent) Couple(e *forecast.Ensemble, outdoorPa trace.Trace, outdoorU float64) (why string) {
+	if !v.Good() {
+		return v.Why
+	}
+	m := v.model()
+	if why := m.draw(e, func(x *forecast.Member) []float64 { return x.VapourPa }, outdoorPa, outdoorU); why != "" {
+		return why
+	}
+	e.Basis += fmt.Sprintf(", its vapour through %.2g changes of air an hour", v.PerHour)
+	return ""
+}
+
+// draw does the work of coupling on one series of the members.
+func (m *Model) draw(e *forecast.Ensemble, of func(*forecast.Member) []float64, outdoors trace.Trace, outdoorU float64) (why string) {
+	line := of(&e.Likely)
 	if len(line) < 2 {
 		return "there is no forecast of the shed"
 	}
-	course := m.Run(line[0], e.At, e.At+float64(len(line)-1)*e.Step, e.Step, outdoorC, nil)
+	course := m.Run(line[0], e.At, e.At+float64(len(line)-1)*e.Step, e.Step, outdoors, nil)
 	if course.Len() < 2 {
 		return "the outdoor forecast does not reach over the next hours"
 	}
-	own := variance(e)
+	own := variance(e, of)
 	for k := 1; k < course.Len(); k++ {
 		days := float64(k) * e.Step / 86400
 		// A free run starts at the truth: its error comes with the time constant.
@@ -61,22 +84,22 @@ func (m *Model) Couple(e *forecast.Ensemble, outdoorC trace.Trace, outdoorU floa
 		share := own[k] / (own[k] + theirs)
 		shift, narrow := share*(course.V[k]-line[k]), math.Sqrt(1-share)
 		for i := range e.Members {
-			v := e.Members[i].AirC
+			v := of(&e.Members[i])
 			v[k] = line[k] + shift + narrow*(v[k]-line[k])
 		}
 		line[k] += shift
 	}
 	e.Cap()
-	e.Basis += fmt.Sprintf("; drawn towards the outdoor forecast through a time constant of %.1f h", m.Tau/3600)
 	return ""
 }
 
 // variance is that of the members around the line at each sample.
-func variance(e *forecast.Ensemble) []float64 {
-	out := make([]float64, len(e.Likely.AirC))
-	for k, l := range e.Likely.AirC {
-		for _, m := range e.Members {
-			out[k] += (m.AirC[k] - l) * (m.AirC[k] - l) / float64(len(e.Members))
+func variance(e *forecast.Ensemble, of func(*forecast.Member) []float64) []float64 {
+	line := of(&e.Likely)
+	out := make([]float64, len(line))
+	for i := range e.Members {
+		for k, v := range of(&e.Members[i]) {
+			out[k] += (v - line[k]) * (v - line[k]) / float64(len(e.Members))
 		}
 	}
 	return out

@@ -139,7 +139,7 @@ func (a *Assessor) Situation(ctx context.Context, now int64, clockSet bool) (adv
 	}{
 		{&s.Climate.AirC, sensors.Air, sensors.Temperature}, {&s.Climate.RHPct, sensors.Air, sensors.Humidity},
 		{&s.Climate.PressureHPa, "", sensors.Pressure}, {&s.Climate.OutdoorC, sensors.Outdoors, sensors.Temperature},
-		{&s.Climate.ResinC, sensors.Resin, sensors.Temperature},
+		{&s.Climate.OutdoorRH, sensors.Outdoors, sensors.Humidity}, {&s.Climate.ResinC, sensors.Resin, sensors.Temperature},
 	} {
 		if *c.to, err = a.place(ctx, facts, c.place, c.q, now); err != nil {
 			return s, err

@@ -201,6 +201,9 @@ func (c Config) lookAround() {
 	if c.Mirror != nil {
 		c.lookAtToken("mirror.token_file", c.Mirror.TokenFile)
 	}
+	if c.Outdoor != nil { // the file itself may come later: something else writes it
+		c.lookAtToken("outdoor_forecast.token_file", c.Outdoor.TokenFile)
+	}
 	c.lookAtWireless()
 }
 

@@ -15,9 +15,10 @@ import (
 	"net/http"
 	"net/url"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
+
+	"tackline/daemon/durable"
 )
 
 // most is the largest answer that is read, in bytes.
@@ -27,20 +28,32 @@ const most = 1 << 20
 type Config struct {
 	URL    string
 	File   string
-	Token  string         // sent as a bearer token; "" for none; never in an error
-	Times  string         // path of the times in the JSON, such as "hourly.time"; lists on the way are gone through
-	Air    string         // path of the temperatures
-	Unit   string         // C, F or K
-	Zone   *time.Location // of times without a zone; nil is UTC
-	Cache  string         // file that keeps the last answer; "" keeps none. A File needs none
-	Client *http.Client   // nil: one that gives up after 20 s
+	Token  string           // sent as a bearer token; "" for none; never in an error
+	Times  string           // path of the times in the JSON, such as "hourly.time"; lists on the way are gone through
+	Air    string           // path of the temperatures
+	RH     string           // path of the relative humidities in %; "" where there are none
+	Unit   string           // of the temperatures: C, F or K
+	Zone   *time.Location   // of times without a zone; nil is UTC
+	Cache  string           // file that keeps the last answer; "" keeps none. A File needs none
+	Client *http.Client     // nil: one that gives up after 20 s
+	Now    func() time.Time // nil is time.Now
 }
 
-// Forecast is what was foretold: Unix seconds, rising, and C outdoors.
+// Forecast is what was foretold: Unix seconds, rising, C and % outdoors. RHPct is empty, or NaN at a time, where there is none.
 type Forecast struct {
 	At      []float64
 	AirC    []float64
+	RHPct   []float64
 	Fetched time.Time // when it was got or the file written
+}
+
+// ahead is how far in the future a forecast may have been got: clocks differ a little.
+const ahead = 10 * time.Minute
+
+// Fresh tells whether a forecast is no older than an age at a moment. One that was got later than that moment is none: a clock was wrong.
+func (f *Forecast) Fresh(now time.Time, age time.Duration) bool {
+	old := now.Sub(f.Fetched)
+	return old <= age && old >= -ahead
 }
 
 // Source is one such forecast, kept up to date by Refresh. It is safe for use by several goroutines.
@@ -69,6 +82,9 @@ func New(c Config) (*Source, error) {
 	}
 	if c.Client == nil {
 		c.Client = &http.Client{Timeout: 20 * time.Second}
+	}
+	if c.Now == nil {
+		c.Now = time.Now
 	}
 	s := &Source{c: c}
 	if c.URL != "" && c.Cache != "" {
@@ -109,7 +125,7 @@ func (s *Source) Refresh(ctx context.Context) error {
 	s.latest = f
 	s.mu.Unlock()
 	if s.c.URL != "" && s.c.Cache != "" {
-		return keep(s.c.Cache, body)
+		return keep(s.c.Cache, body, when)
 	}
 	return nil
 }
@@ -146,7 +162,7 @@ func (s *Source) get(ctx context.Context) ([]byte, time.Time, error) {
 	case len(body) > most:
 		return nil, time.Time{}, fmt.Errorf("outlook: %s sent more than %d bytes", req.URL.Host, most)
 	}
-	return body, time.Now(), nil
+	return body, s.c.Now(), nil
 }
 
 // withoutURL takes the address, which may hold a key, out of an error.
@@ -183,19 +199,14 @@ func readFile(path string) ([]byte, error) {
 	return body, nil
 }
 
-// keep writes a file as a whole or not at all.
-func keep(path string, body []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".outlook-*")
+// keep writes the answer as a whole or not at all, and dates it by when it was got.
+func keep(path string, body []byte, when time.Time) error {
+	err := durable.WriteFile(path, body, 0o600)
+	if err == nil {
+		err = os.Chtimes(path, when, when)
+	}
 	if err != nil {
 		return fmt.Errorf("outlook: keep the answer: %w", err)
-	}
-	_, err = f.Write(body)
-	err = errors.Join(err, f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("outlook: keep the answer: %w", errors.Join(err, os.Remove(f.Name())))
 	}
 	return nil
 }
@@ -219,6 +230,15 @@ func (s *Source) parse(body []byte) (*Forecast, error) {
 	if len(times) != len(values) {
 		return nil, fmt.Errorf("outlook: %d times at %q and %d temperatures at %q", len(times), s.c.Times, len(values), s.c.Air)
 	}
+	var humid []any
+	if s.c.RH != "" {
+		if humid, err = along(root, s.c.RH); err != nil {
+			return nil, err
+		}
+		if len(humid) != len(times) {
+			return nil, fmt.Errorf("outlook: %d times at %q and %d humidities at %q", len(times), s.c.Times, len(humid), s.c.RH)
+		}
+	}
 	f := &Forecast{}
 	for i := range times {
 		if values[i] == nil {
@@ -238,11 +258,31 @@ func (s *Source) parse(body []byte) (*Forecast, error) {
 			return nil, fmt.Errorf("outlook: %q, entry %d: its time is not after the one before it", s.c.Times, i)
 		}
 		f.At, f.AirC = append(f.At, at), append(f.AirC, c)
+		if humid != nil {
+			rh, err := s.humidity(humid[i])
+			if err != nil {
+				return nil, fmt.Errorf("outlook: %q, entry %d: %w", s.c.RH, i, err)
+			}
+			f.RHPct = append(f.RHPct, rh)
+		}
 	}
 	if len(f.At) < 2 {
 		return nil, fmt.Errorf("outlook: fewer than two hours at %q", s.c.Times)
 	}
 	return f, nil
+}
+
+// humidity reads a relative humidity in %; NaN for null.
+func (s *Source) humidity(v any) (float64, error) {
+	if v == nil {
+		return math.NaN(), nil
+	}
+	n, _ := v.(json.Number)
+	rh, err := n.Float64()
+	if err != nil || !(rh > 0 && rh <= 110) {
+		return 0, fmt.Errorf("%v is no relative humidity in %%", v)
+	}
+	return min(rh, 100), nil
 }
 
 // toC gives a temperature in C; ok is false for an unknown unit.

@@ -73,7 +73,7 @@ var rules = []rule{
 	{"daemon/backup", []string{module + "/daemon/store", module + "/daemon/jobbook"}, nil, "a backup knows the two files, and no running part"},
 	{"daemon/transfer", []string{module + "/daemon/store", module + "/daemon/mirror", module + "/sensors"}, nil, "readings go in and out by the store, in the mirror's own lines"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
-	{"daemon/outlook", nil, nil, "an outdoor forecast is fetched and read, whatever it is used for"},
+	{"daemon/outlook", []string{module + "/daemon/durable"}, nil, "an outdoor forecast is fetched and read, whatever it is used for"},
 	{"daemon/alert/alerttest", []string{"=" + module + "/daemon/alert", "github.com/stretchr/testify/require"}, nil, "the suite that every way out runs knows them only by the interface"},
 	{"=daemon/alert", nil, nil, "what to say and when is decided from plain values: it knows neither advice nor storage"},
 	{"daemon/alert", []string{"=" + module + "/daemon/alert", module + "/daemon/alert/alerttest", module + "/daemon/alert/internal/", "github.com/wneessen/go-mail"}, nil,
