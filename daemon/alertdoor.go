@@ -45,8 +45,8 @@ type trialsJSON struct {
 
 func (d *Daemon) alertRoutes() []dashboard.Route {
 	return []dashboard.Route{
-		{Method: "GET", Path: "/api/v1/alerts", Does: "What holds now, and how each way of telling is doing: its last success, its last failure, what waits.", Answers: alertsJSON{}, Handle: d.serveAlerts},
-		{Method: "POST", Path: "/api/v1/alerts/try", Does: "Send a trial message at once, and give each server's real answer.", Body: tryJSON{}, Answers: trialsJSON{}, Handle: d.tryWays},
+		{Method: "GET", Path: "/api/v1/alerts", Role: dashboard.Read, Does: "What holds now, and how each way of telling is doing: its last success, its last failure, what waits.", Answers: alertsJSON{}, Handle: d.serveAlerts},
+		{Method: "POST", Path: "/api/v1/alerts/try", Role: dashboard.Write, Does: "Send a trial message at once, and give each server's real answer.", Body: tryJSON{}, Answers: trialsJSON{}, Handle: d.tryWays},
 	}
 }
 

@@ -44,35 +44,35 @@ type resultJSON struct {
 // apiRoutes are the job book's own door: what is in it, and any command that it knows. Errors are problem+json (RFC 9457).
 func (d *Daemon) apiRoutes() []dashboard.Route {
 	out := []dashboard.Route{
-		{Method: "GET", Path: "/api/v1/book", Does: "The whole job book as the journal's own types have it, times in Unix ms: for backups and old clients.", Answers: map[string]any{},
+		{Method: "GET", Path: "/api/v1/book", Role: dashboard.Read, Does: "The whole job book as the journal's own types have it, times in Unix ms: for backups and old clients.", Answers: map[string]any{},
 			Handle: d.getBook},
-		{Method: "GET", Path: "/api/v1/kinds", Does: "The kinds of commands.", Answers: map[string][]string{}, Handle: func(w http.ResponseWriter, r *http.Request) {
+		{Method: "GET", Path: "/api/v1/kinds", Role: dashboard.Read, Does: "The kinds of commands.", Answers: map[string][]string{}, Handle: func(w http.ResponseWriter, r *http.Request) {
 			d.reply(w, r, http.StatusOK, map[string][]string{"kinds": jobbook.Kinds()})
 		}},
-		{Method: "POST", Path: "/api/v1/commands/{kind}", Does: "Have a command of a kind kept: it is in the journal before it is answered, and nothing is ever overwritten. " +
+		{Method: "POST", Path: "/api/v1/commands/{kind}", Role: dashboard.Write, Does: "Have a command of a kind kept: it is in the journal before it is answered, and nothing is ever overwritten. " +
 			"A form's fields (application/x-www-form-urlencoded) are taken too: those of the payload by their names, dotted within, beside key and who. " +
 			"A command that changes something names the revision that its maker saw, as saw_rev or as If-Match; if someone changed it since, it is refused with 409 and what changed.",
 			Body: entry{}, Answers: resultJSON{}, Status: 201, Most: entryLimit, Handle: d.takeEntry},
-		{Method: "POST", Path: "/api/v1/photos", Does: "Keep a photo, PNG or JPEG, of the shed or of one job, piece or coat.", BodyMedia: "image/jpeg", Answers: resultJSON{}, Status: 201,
+		{Method: "POST", Path: "/api/v1/photos", Role: dashboard.Write, Does: "Keep a photo, PNG or JPEG, of the shed or of one job, piece or coat.", BodyMedia: "image/jpeg", Answers: resultJSON{}, Status: 201,
 			Most: jobbook.MostPhotoBytes, Handle: d.takePhoto, Query: append(aboutParams(), dashboard.Param{Name: "caption", Type: "string"},
 				dashboard.Param{Name: "when", Type: "date-time", Does: "taken; none is now"}, dashboard.Param{Name: "who", Type: "string"}, dashboard.Param{Name: "key", Type: "string"})},
-		{Method: "GET", Path: "/api/v1/photos/{id}/image", Does: "A photo itself.", Media: "image/jpeg", Handle: d.getImage},
-		{Method: "GET", Path: "/api/v1/history/{class}/{id}", Does: "Everything that was done to one thing, corrections and undos too, oldest first.", Query: pageParams(),
+		{Method: "GET", Path: "/api/v1/photos/{id}/image", Role: dashboard.Read, Does: "A photo itself.", Media: "image/jpeg", Handle: d.getImage},
+		{Method: "GET", Path: "/api/v1/history/{class}/{id}", Role: dashboard.Read, Does: "Everything that was done to one thing, corrections and undos too, oldest first.", Query: pageParams(),
 			Answers: listAnswer{jobbook.Change{}}, Handle: d.getHistory},
-		{Method: "GET", Path: "/api/v1/journal", Does: "The journal, oldest first.", Query: pageParams(), Answers: listAnswer{jobbook.Entry{}}, Handle: d.getJournal},
-		{Method: "GET", Path: "/api/v1/pieces/{id}/steps", Does: "The planned sequence of a piece.", Answers: stepsJSON{}, Handle: d.getSteps},
+		{Method: "GET", Path: "/api/v1/journal", Role: dashboard.Read, Does: "The journal, oldest first.", Query: pageParams(), Answers: listAnswer{jobbook.Entry{}}, Handle: d.getJournal},
+		{Method: "GET", Path: "/api/v1/pieces/{id}/steps", Role: dashboard.Read, Does: "The planned sequence of a piece.", Answers: stepsJSON{}, Handle: d.getSteps},
 	}
 	out = append(out,
-		dashboard.Route{Method: "GET", Path: "/metrics", Does: "Figures for a monitor.", Handle: d.serveMetrics},
-		dashboard.Route{Method: "GET", Path: "/api/v1/probes", Does: "The probes of the config with what they last said and their calibrations, and the sensors that nobody reads.",
+		dashboard.Route{Method: "GET", Path: "/metrics", Role: dashboard.Read, Does: "Figures for a monitor.", Handle: d.serveMetrics},
+		dashboard.Route{Method: "GET", Path: "/api/v1/probes", Role: dashboard.Read, Does: "The probes of the config with what they last said and their calibrations, and the sensors that nobody reads.",
 			Answers: ProbesReport{}, Handle: d.serveProbes},
-		dashboard.Route{Method: "GET", Path: "/api/v1/nodes", Does: "The wireless nodes that are bound or were heard; those without a probe are unassigned.", Answers: nodesJSON{}, Handle: d.wireless.list},
-		dashboard.Route{Method: "POST", Path: "/api/v1/push", Does: "Readings of a wireless node or gateway, with the token of a probe as Authorization: Bearer.", Body: map[string]any{},
+		dashboard.Route{Method: "GET", Path: "/api/v1/nodes", Role: dashboard.Read, Does: "The wireless nodes that are bound or were heard; those without a probe are unassigned.", Answers: nodesJSON{}, Handle: d.wireless.list},
+		dashboard.Route{Method: "POST", Path: "/api/v1/push", Role: dashboard.Token, Does: "Readings of a wireless node or gateway, with the token of a probe as Authorization: Bearer.", Body: map[string]any{},
 			Answers: push.Answer{}, Status: 202, Most: push.MaxBody + 1, Handle: func(w http.ResponseWriter, r *http.Request) { d.wireless.push.ServeHTTP(w, r) }},
-		dashboard.Route{Method: "POST", Path: "/api/v1/clock", Does: "Set an unset clock from a phone; 409 where a time server has vouched for it.", Body: clockEntry{}, Answers: clockJSON{}, Status: 202,
+		dashboard.Route{Method: "POST", Path: "/api/v1/clock", Role: dashboard.Write, Does: "Set an unset clock from a phone; 409 where a time server has vouched for it.", Body: clockEntry{}, Answers: clockJSON{}, Status: 202,
 			Handle: d.takeClock})
 	for _, method := range []string{"GET", "POST"} {
-		out = append(out, dashboard.Route{Method: method, Path: "/seen/{token}", Does: "The button of a message.", Handle: d.alerts.answerSeen})
+		out = append(out, dashboard.Route{Method: method, Path: "/seen/{token}", Role: dashboard.Token, Does: "The button of a message.", Handle: d.alerts.answerSeen})
 	}
 	out = append(out, d.alertRoutes()...)
 	return append(out, d.listRoutes()...)
@@ -95,7 +95,7 @@ func (d *Daemon) takeClock(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var invalid *jobbook.Invalid
-	switch err := d.SetClock(r.Context(), in.Who, in.Time); {
+	switch err := d.SetClock(r.Context(), dashboard.Who(r, in.Who), in.Time); {
 	case err == nil:
 		d.reply(w, r, http.StatusAccepted, clockJSON{in.Time.UTC()})
 	case errors.As(err, &invalid):
@@ -271,7 +271,7 @@ func (d *Daemon) completed(ctx context.Context, p jobbook.Payload) (jobbook.Payl
 
 // keep has a command kept and answers.
 func (d *Daemon) keep(w http.ResponseWriter, r *http.Request, key, who string, p jobbook.Payload) {
-	res, err := d.Do(r.Context(), key, who, p)
+	res, err := d.Do(r.Context(), key, dashboard.Who(r, who), p)
 	if err != nil {
 		d.refuse(w, r, p.Kind(), err)
 		return

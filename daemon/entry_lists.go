@@ -133,10 +133,10 @@ func (d *Daemon) listRoutes() []dashboard.Route {
 			}
 		}
 		if !l.oneOnly {
-			out = append(out, dashboard.Route{Method: "GET", Path: "/api/v1/" + l.path, Does: l.does, Query: query, Answers: listAnswer{l.sample}, Handle: d.getList(l)})
+			out = append(out, dashboard.Route{Method: "GET", Path: "/api/v1/" + l.path, Role: dashboard.Read, Does: l.does, Query: query, Answers: listAnswer{l.sample}, Handle: d.getList(l)})
 		}
 		out = append(out,
-			dashboard.Route{Method: "GET", Path: "/api/v1/" + l.path + "/{id}", Does: "One " + l.one + ", with its revision as ETag.", Answers: l.sample, Handle: d.getOne(l)})
+			dashboard.Route{Method: "GET", Path: "/api/v1/" + l.path + "/{id}", Role: dashboard.Read, Does: "One " + l.one + ", with its revision as ETag.", Answers: l.sample, Handle: d.getOne(l)})
 	}
 	return out
 }

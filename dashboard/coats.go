@@ -87,7 +87,7 @@ func (h *Handler) coatTitle(c Coat) string {
 
 // coatCard shows a coat. A coat that was started this minute has no advice yet: then a is nil.
 func (h *Handler) coatCard(v View, c Coat, a *advisor.CoatAdvice) coatCard {
-	card := coatCard{ID: c.ID, Title: h.coatTitle(c), Key: h.o.Key(), EndKey: h.o.Key(), CanWrite: h.o.Commands != nil}
+	card := coatCard{ID: c.ID, Title: h.coatTitle(c), Key: h.o.Key(), EndKey: h.o.Key(), CanWrite: h.canWrite(v)}
 	card.Sub = []string{c.JobName, c.System, h.tx.get("coat_since", clock(c.Started, v.At, v.Zone))}
 	if a == nil {
 		a = &advisor.CoatAdvice{Coat: c.ID, Kind: c.Kind}

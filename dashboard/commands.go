@@ -184,6 +184,7 @@ func (h *Handler) begin(r *http.Request, known ...string) (fields, View, error) 
 	if f["key"] == "" {
 		f["key"] = h.o.Key()
 	}
+	f["who"] = Who(r, f["who"])
 	return f, v, nil
 }
 
@@ -205,7 +206,7 @@ func (h *Handler) enter(w http.ResponseWriter, r *http.Request) {
 	back := "/"
 	if h.o.Entries != nil {
 		if err = r.ParseForm(); err == nil {
-			e := Entry{Kind: r.PathValue("kind"), Key: r.PostForm.Get("key"), Who: r.PostForm.Get("who"), Fields: url.Values{}}
+			e := Entry{Kind: r.PathValue("kind"), Key: r.PostForm.Get("key"), Who: Who(r, r.PostForm.Get("who")), Fields: url.Values{}}
 			for name, v := range r.PostForm {
 				if name != "key" && name != "who" && name != "back" {
 					e.Fields[name] = v

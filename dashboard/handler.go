@@ -29,6 +29,8 @@ type Options struct {
 	Planner  Planner  // nil: there are no plans
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
+	Visitor  func(*http.Request) Visitor // tells who asks; nil: everyone may do everything
+	Origins  []string                    // of our own page where a proxy gives it another name, such as https://shed.example
 	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
 	Live     func(context.Context) error // for /healthz: nil error while the process works; nil func: always
 	Ready    func(context.Context) error // for /readyz: nil error once readings come and the store takes them; nil func: as Live
@@ -50,6 +52,7 @@ type Handler struct {
 	root   http.Handler
 	mux    *http.ServeMux
 	most   map[string]int64 // bytes of a body by pattern; 0 is bodyLimit
+	roles  map[string]Role  // by pattern
 
 	slots chan struct{} // one for each open stream of events
 	done  chan struct{} // closed by Close
@@ -96,7 +99,20 @@ func New(o Options) (*Handler, error) {
 	}
 	// One line makes a page appear in the navigation; nothing else knows the list.
 	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/history", Text: tx.get("nav_history")}}
-	h.root = h.guard(http.NewCrossOriginProtection().Handler(h.routes()))
+	inner, err := h.routes()
+	if err != nil {
+		return nil, err
+	}
+	origins := http.NewCrossOriginProtection()
+	for _, o := range o.Origins {
+		if err := origins.AddTrustedOrigin(o); err != nil {
+			return nil, fmt.Errorf("dashboard: origin %q: %w", o, err)
+		}
+	}
+	origins.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.problem(w, r, http.StatusForbidden, "", "a page of another site sent this: nothing was done")
+	}))
+	h.root = h.guard(origins.Handler(inner))
 	return h, nil
 }
 
@@ -106,29 +122,17 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) { h.root.Ser
 // Close ends the streams of events, so that a server can be shut down without waiting for the phones. A second Close does nothing.
 func (h *Handler) Close() { h.once.Do(func() { close(h.done) }) }
 
-func (h *Handler) routes() http.Handler {
-	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", h.getShed)
-	mux.HandleFunc("GET /coats", h.getCoats)
-	mux.HandleFunc("GET /coats/new", h.getNewCoat)
-	mux.HandleFunc("POST /coats", h.page(h.startCoat, "/coats"))
-	mux.HandleFunc("POST /coats/{id}/touches", h.page(h.touch, "/coats"))
-	mux.HandleFunc("POST /coats/{id}/end", h.page(h.endCoat, "/coats"))
-	mux.HandleFunc("POST /alerts/{id}/acknowledge", h.page(h.acknowledge, "/"))
-	mux.HandleFunc("POST /do/{kind}", h.enter)
-	mux.HandleFunc("GET /mix", h.getMix)
-	mux.HandleFunc("GET /history", h.getHistory)
-	mux.HandleFunc("GET /events", h.getEvents)
-	mux.HandleFunc("GET /static/{name}", h.getStatic)
-	mux.HandleFunc("GET /healthz", h.health(h.o.Live))
-	mux.HandleFunc("GET /readyz", h.health(h.o.Ready))
-	h.mux, h.most = mux, map[string]int64{}
+func (h *Handler) routes() (http.Handler, error) {
+	h.mux, h.most, h.roles = http.NewServeMux(), map[string]int64{}, map[string]Role{}
 	for _, r := range h.Routes() {
 		pattern := r.Method + " " + r.Path
-		h.most[pattern] = r.Most
-		mux.HandleFunc(pattern, r.Handle)
+		if !r.Role.known() {
+			return nil, fmt.Errorf("dashboard: route %s has no role: say who may use it", pattern)
+		}
+		h.most[pattern], h.roles[pattern] = r.Most, r.Role
+		h.mux.HandleFunc(pattern, r.Handle)
 	}
-	return h.lost(mux)
+	return h.admit(h.lost(h.mux)), nil
 }
 
 // lost answers what the mux has no handler for in the way of the place: a problem under /api/, a page elsewhere. Allow stays as the mux set it.

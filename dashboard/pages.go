@@ -87,7 +87,7 @@ func (h *Handler) honest(v View) (out View, stale bool) {
 func (h *Handler) base(v View, stale bool, title, here string) base {
 	at := v.At.In(v.Zone)
 	b := base{Title: title, Shed: v.Shed, When: at.Format(h.tx.get("day_long")), At: unix(v.At), Speed: v.Speed, Stale: int64(v.StaleAfter.Seconds()),
-		CanWrite: h.o.Commands != nil, Refresh: true, Live: true, IsStale: stale, Nav: h.navigation(here)}
+		CanWrite: h.canWrite(v), Refresh: true, Live: true, IsStale: stale, Nav: h.navigation(here)}
 	if b.Speed <= 0 {
 		b.Speed = 1
 	}
@@ -113,6 +113,9 @@ func (h *Handler) base(v View, stale bool, title, here string) base {
 	}
 	return b
 }
+
+// canWrite tells whether a page shows its forms.
+func (h *Handler) canWrite(v View) bool { return h.o.Commands != nil && v.visitor.Can(Write) }
 
 func (h *Handler) navigation(here string) []navItem {
 	nav := append([]navItem(nil), h.nav...)
@@ -143,6 +146,7 @@ func (h *Handler) now(w http.ResponseWriter, r *http.Request, here string) (v Vi
 	v, err := h.o.Source.Now(r.Context())
 	if err == nil {
 		v, stale = h.honest(v)
+		v.visitor = VisitorOf(r)
 		return v, stale, true
 	}
 	if r.Context().Err() == nil {

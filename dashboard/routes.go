@@ -9,10 +9,11 @@ import (
 	"tackline/advisor"
 )
 
-// Route is one method of one path of the API, with what its description says. Every path under /api/ is one: openapi.json is made from
+// Route is one method of one path, with who may use it and, for those under /api/, what their description says: openapi.json is made from
 // them, and a test holds the two together.
 type Route struct {
 	Method, Path string // as http.ServeMux has them, without blanks: "/api/v1/coats/{id}"
+	Role         Role   // who may use it; none is refused by New
 	Does         string // one line
 	Query        []Param
 	Body         any    // a sample of the JSON that is read; nil for none
@@ -91,29 +92,49 @@ type seriesJSON struct {
 	Points   []pointJSON `json:"points"`
 }
 
-// Routes lists every route of the API, those of Options.Further among them.
+// Routes lists every route there is, those of Options.Further among them. Nothing is served that is not in it.
 func (h *Handler) Routes() []Route {
 	own := []Route{
-		{Method: "GET", Path: "/api/v1/now", Does: "The shed now: air, verdicts with their reasons, running coats and batches, probes, alerts.", Answers: nowJSON{}, Handle: h.apiNow},
-		{Method: "GET", Path: "/api/v1/coats", Does: "The coats with their touches and, while they run, their advice; newest first.", Query: pageParams(), Answers: coatsJSON{}, Handle: h.apiCoats},
-		{Method: "POST", Path: "/api/v1/coats", Does: "Say that a coat went on.", Body: startCoatJSON{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.startCoat)},
-		{Method: "POST", Path: "/api/v1/coats/{id}/touches", Does: "Say what a gloved finger found.", Body: touchBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.touch)},
-		{Method: "POST", Path: "/api/v1/coats/{id}/end", Does: "End a coat: its trace is kept with the job for good.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.endCoat)},
-		{Method: "POST", Path: "/api/v1/alerts/{id}/acknowledge", Does: "Say that somebody has seen an alert: it is not repeated.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201,
+		{Method: "GET", Role: Read, Path: "/api/v1/now", Does: "The shed now: air, verdicts with their reasons, running coats and batches, probes, alerts.", Answers: nowJSON{}, Handle: h.apiNow},
+		{Method: "GET", Role: Read, Path: "/api/v1/coats", Does: "The coats with their touches and, while they run, their advice; newest first.", Query: pageParams(), Answers: coatsJSON{}, Handle: h.apiCoats},
+		{Method: "POST", Role: Write, Path: "/api/v1/coats", Does: "Say that a coat went on.", Body: startCoatJSON{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.startCoat)},
+		{Method: "POST", Role: Write, Path: "/api/v1/coats/{id}/touches", Does: "Say what a gloved finger found.", Body: touchBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.touch)},
+		{Method: "POST", Role: Write, Path: "/api/v1/coats/{id}/end", Does: "End a coat: its trace is kept with the job for good.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.endCoat)},
+		{Method: "POST", Role: Write, Path: "/api/v1/alerts/{id}/acknowledge", Does: "Say that somebody has seen an alert: it is not repeated.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201,
 			Handle: h.api(h.acknowledge)},
-		{Method: "GET", Path: "/api/v1/readings", Does: "Readings of one quantity of one probe, thinned to points with least, mean and most.", Answers: seriesJSON{}, Handle: h.apiReadings,
+		{Method: "GET", Role: Read, Path: "/api/v1/readings", Does: "Readings of one quantity of one probe, thinned to points with least, mean and most.", Answers: seriesJSON{}, Handle: h.apiReadings,
 			Query: []Param{{"probe", "name of the probe", "string", true}, {"quantity", "temp_c, rh_pct, pressure_hpa ...", "string", true},
 				{"from", "a day before to where it is not given", "date-time", false}, {"to", "now where it is not given", "date-time", false},
 				{"points", "at most so many, 1 to 5000; 600 where it is not given", "integer", false}}},
-		{Method: "GET", Path: "/api/v1/records/{file}", Does: "The record of a job: NUMBER.html, .pdf, .csv or .json.", Media: "text/html", Handle: h.apiRecord,
+		{Method: "GET", Role: Read, Path: "/api/v1/records/{file}", Does: "The record of a job: NUMBER.html, .pdf, .csv or .json.", Media: "text/html", Handle: h.apiRecord,
 			Query: []Param{{"sep", "of a CSV: a comma, a semicolon or tab", "string", false}, {"decimal", "of a CSV: a point or a comma", "string", false},
 				{"paper", "of a PDF: letter; none is A4", "string", false}, {"bom", "1: a CSV begins with a byte order mark", "string", false}}},
-		{Method: "GET", Path: "/api/v1/plan", Does: "A plan for the rest of a piece's sequence: when to start, and what would help.", Answers: advisor.Plan{}, Handle: h.apiPlan,
+		{Method: "GET", Role: Read, Path: "/api/v1/plan", Does: "A plan for the rest of a piece's sequence: when to start, and what would help.", Answers: advisor.Plan{}, Handle: h.apiPlan,
 			Query: []Param{{"piece", "name or number; none where there is only one", "string", false}, {"every", "quarter hours from one start to the next, 1 to 16", "integer", false},
 				{"what_if", "something to try; may be given up to eight times", "string", false}}},
-		{Method: "GET", Path: "/api/v1/openapi.json", Does: "This description.", Answers: map[string]any{}, Handle: h.apiDescription},
+		{Method: "GET", Role: Read, Path: "/api/v1/openapi.json", Does: "This description.", Answers: map[string]any{}, Handle: h.apiDescription},
 	}
-	return append(own, h.o.Further...)
+	return append(append(h.pages(), own...), h.o.Further...)
+}
+
+// pages are the routes that people see, and what they need.
+func (h *Handler) pages() []Route {
+	return []Route{
+		{Method: "GET", Path: "/{$}", Role: Read, Handle: h.getShed},
+		{Method: "GET", Path: "/coats", Role: Read, Handle: h.getCoats},
+		{Method: "GET", Path: "/coats/new", Role: Read, Handle: h.getNewCoat},
+		{Method: "POST", Path: "/coats", Role: Write, Handle: h.page(h.startCoat, "/coats")},
+		{Method: "POST", Path: "/coats/{id}/touches", Role: Write, Handle: h.page(h.touch, "/coats")},
+		{Method: "POST", Path: "/coats/{id}/end", Role: Write, Handle: h.page(h.endCoat, "/coats")},
+		{Method: "POST", Path: "/alerts/{id}/acknowledge", Role: Write, Handle: h.page(h.acknowledge, "/")},
+		{Method: "POST", Path: "/do/{kind}", Role: Write, Handle: h.enter},
+		{Method: "GET", Path: "/mix", Role: Read, Handle: h.getMix},
+		{Method: "GET", Path: "/history", Role: Read, Handle: h.getHistory},
+		{Method: "GET", Path: "/events", Role: Read, Handle: h.getEvents},
+		{Method: "GET", Path: "/static/{name}", Role: Open, Handle: h.getStatic},
+		{Method: "GET", Path: "/healthz", Role: Open, Handle: h.health(h.o.Live)},
+		{Method: "GET", Path: "/readyz", Role: Open, Handle: h.health(h.o.Ready)},
+	}
 }
 
 func pageParams() []Param {

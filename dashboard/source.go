@@ -55,6 +55,8 @@ type View struct {
 	Coats      []Coat   // running and ended, newest start first
 	Alerts     []Alert  // not acknowledged, newest first
 	MarginK    float64  // the shed's limit for the margin, K, for the line in the chart; 0 draws none
+
+	visitor Visitor // whom the page is for
 }
 
 // Probe is one configured probe, with the newest of each of its quantities.
