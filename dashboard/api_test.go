@@ -230,7 +230,7 @@ func TestGuards(t *testing.T) {
 	require.Contains(t, head.Get("Content-Security-Policy"), "default-src 'self'")
 	require.Equal(t, "nosniff", head.Get("X-Content-Type-Options"))
 
-	require.Equal(t, http.StatusNotFound, get(h, "/plan").Code)
+	require.Equal(t, http.StatusNotFound, get(h, "/tides").Code)
 	require.Contains(t, get(h, "/plan").Body.String(), "There is no such page")
 	w := get(h, "/api/v1/nothing")
 	require.Equal(t, http.StatusNotFound, w.Code)

@@ -98,7 +98,7 @@ func New(o Options) (*Handler, error) {
 		return nil, fmt.Errorf("dashboard: templates: %w", err)
 	}
 	// One line makes a page appear in the navigation; nothing else knows the list.
-	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/history", Text: tx.get("nav_history")}}
+	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/plan", Text: tx.get("nav_plan")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/history", Text: tx.get("nav_history")}}
 	inner, err := h.routes()
 	if err != nil {
 		return nil, err

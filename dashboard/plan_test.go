@@ -14,13 +14,13 @@ import (
 	"tackline/advisor/units"
 )
 
-// planned gives an invented plan, or an error.
-type planned struct {
+// madePlan gives an invented plan, or an error.
+type madePlan struct {
 	asked PlanQuery
 	err   error
 }
 
-func (p *planned) Plan(_ context.Context, q PlanQuery) (advisor.Plan, error) {
+func (p *madePlan) Plan(_ context.Context, q PlanQuery) (advisor.Plan, error) {
 	p.asked = q
 	at := units.InstantOf(sceneNow)
 	return advisor.Plan{At: at, Name: "foredeck", Result: plan.Result{Starts: []plan.Start{
@@ -28,7 +28,7 @@ func (p *planned) Plan(_ context.Context, q PlanQuery) (advisor.Plan, error) {
 }
 
 func TestPlanByAPI(t *testing.T) {
-	p := &planned{}
+	p := &madePlan{}
 	h := handler(t, newFake(scene()), func(o *Options) { o.Planner = p })
 	w := get(h, "/api/v1/plan?piece=foredeck&every=2&what_if=tent%3D5K&what_if=hold%3D18C+08:00-16:00")
 	require.Equal(t, http.StatusOK, w.Code, w.Body)

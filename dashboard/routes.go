@@ -128,6 +128,7 @@ func (h *Handler) pages() []Route {
 		{Method: "POST", Path: "/coats/{id}/end", Role: Write, Handle: h.page(h.endCoat, "/coats")},
 		{Method: "POST", Path: "/alerts/{id}/acknowledge", Role: Write, Handle: h.page(h.acknowledge, "/")},
 		{Method: "POST", Path: "/do/{kind}", Role: Write, Handle: h.enter},
+		{Method: "GET", Path: "/plan", Role: Read, Handle: h.getPlan},
 		{Method: "GET", Path: "/mix", Role: Read, Handle: h.getMix},
 		{Method: "GET", Path: "/history", Role: Read, Handle: h.getHistory},
 		{Method: "GET", Path: "/events", Role: Read, Handle: h.getEvents},

@@ -48,13 +48,13 @@
 		document.activeElement.type !== "checkbox" && main().contains(document.activeElement)) ||
 		[...main().querySelectorAll("form[data-dirty]")].some((f) => !f.closest("details:not([open])")); // what she has typed stays until it is sent
 	const refresh = async () => {
-		if (words.live !== "true") return;
+		if (words.live !== "true" && !main().dataset.fetch) return; // data-fetch: what takes long to work out comes after the page
 		wanted = true;
 		if (fetching || busy()) return;
 		fetching = true;
 		wanted = false; // whatever is asked for from here on is not in this answer
 		try {
-			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(8000) });
+			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(main().dataset.fetch ? 60000 : 8000) });
 			const text = await got.text();
 			if (busy()) wanted = true;
 			if (wanted || !text.startsWith("<main")) return;
@@ -266,5 +266,6 @@
 	readClock();
 	tick();
 	connect();
+	if (main().dataset.fetch) refresh();
 	if (queue.length) { sayWaiting(); drain(); }
 })();
