@@ -13,6 +13,9 @@
 // The day is the sun's. Only where the clock was put forward or back within the log, and the log since then has kept the clock (a heater's
 // does), is it the clock's. What a change still ahead will do cannot be known from the log: until it has come the day is the sun's.
 //
+// A heater that goes by the clock, on all days or on those of the week, is recognised by its steep rises and gets a day of its own; what a thermostat
+// does within the hour counts as noise (heater.go).
+//
 // Vapour is carried as pressure in Pa and not as relative humidity, which swings with the temperature while the water in the air does not.
 package forecast
 
@@ -91,6 +94,8 @@ func Ahead(log Log, at float64, o Options) (Ensemble, error) {
 	if err != nil {
 		return Ensemble{}, err
 	}
+	end, _, _ := log.AirC.Slice(0, at).Last()
+	airCourse = airCourse.cycling(airKind, end).heated(end, o.Zone)
 	courses := []*course{airCourse, nil, nil}
 	if c, err := newCourse(log.VapourPa, at, ahead, vapourKind, o.Zone); err == nil {
 		courses[1] = c

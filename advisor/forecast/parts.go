@@ -15,6 +15,7 @@ type part struct {
 	memory float64
 	sd     float64
 	smooth float64
+	heater bool // it is there on the days of the heater only, and goes by the clock
 }
 
 // kind is what is known of a quantity before its log is read: its parts, and the noise of one sample. Only the ratios of the spreads shape
@@ -33,9 +34,10 @@ func airKind() kind    { return weatherKind(1) }
 func vapourKind() kind { return weatherKind(45) }
 
 func weatherKind(scale float64) kind {
-	parts := []part{{0, 1e4 * dayLength, 8, 0}, {0, 3 * dayLength, 4, 3600}, {0, dayLength / 2, 1.2, 0}, {1, dayLength, 0.2, 0}, {2, dayLength, 0.1, 0}}
+	parts := []part{{memory: 1e4 * dayLength, sd: 8}, {memory: 3 * dayLength, sd: 4, smooth: 3600}, {memory: dayLength / 2, sd: 1.2},
+		{waves: 1, memory: dayLength, sd: 0.2}, {waves: 2, memory: dayLength, sd: 0.1}}
 	for w, sd := range []float64{2, 0.7, 0.35, 0.2, 0.15, 0.1} {
-		parts = append(parts, part{int64(w + 1), 90 * dayLength, sd, 0})
+		parts = append(parts, part{waves: int64(w + 1), memory: 90 * dayLength, sd: sd})
 	}
 	for i := range parts {
 		parts[i].sd *= scale
@@ -44,7 +46,8 @@ func weatherKind(scale float64) kind {
 }
 
 func pressureKind() kind {
-	return kind{noise: 0.2, parts: []part{{0, 1e4 * dayLength, 10, 0}, {0, 3 * dayLength, 10, 0}, {0, dayLength / 2, 1, 0}, {2, 90 * dayLength, 0.3, 0}}}
+	return kind{noise: 0.2, parts: []part{{memory: 1e4 * dayLength, sd: 10}, {memory: 3 * dayLength, sd: 10}, {memory: dayLength / 2, sd: 1},
+		{waves: 2, memory: 90 * dayLength, sd: 0.3}}}
 }
 
 // course is one quantity's log on even steps that end at its newest value, with the state of its parts after every step and the line ahead.
@@ -70,9 +73,10 @@ type course struct {
 
 // state is one number that the filter follows: waves a day (0: a level), whether it is the wave's sine, and its sign in the sum.
 type state struct {
-	waves int64
-	sine  bool
-	sign  float64
+	waves  int64
+	sine   bool
+	sign   float64
+	heater bool
 }
 
 // newCourse reads a log and runs the parts along it.
@@ -97,7 +101,7 @@ func newCourse(log trace.Trace, at float64, ahead int64, of func() kind, zone *t
 		}
 	}
 	c.mean /= count
-	c.lay(of(), last, nil)
+	c.lay(of(), last, nil, everyDay())
 	c.run()
 	if !shifts(zone, last-History, last) {
 		return c, nil
@@ -105,7 +109,7 @@ func newCourse(log trace.Trace, at float64, ahead int64, of func() kind, zone *t
 	// The clock was put forward or back within the log. The sun's day did not move, but heaters and people may have.
 	byClock := *c
 	byClock.states, byClock.state = nil, nil
-	byClock.lay(of(), last, zone)
+	byClock.lay(of(), last, zone, everyDay())
 	byClock.run()
 	if byClock.miss() < clockGain*c.miss() {
 		return &byClock, nil
@@ -164,16 +168,17 @@ func (c *course) present(path []float64) []float64 {
 }
 
 // lay lays out the states of a kind and what each weighs at every step.
-func (c *course) lay(k kind, last float64, zone *time.Location) {
+func (c *course) lay(k kind, last float64, zone *time.Location, days [7]bool) {
 	var memory []float64
 	for _, p := range k.parts {
 		switch {
 		case p.waves > 0:
-			c.states, memory = append(c.states, state{p.waves, false, 1}, state{p.waves, true, 1}), append(memory, p.memory, p.memory)
+			c.states = append(c.states, state{p.waves, false, 1, p.heater}, state{p.waves, true, 1, p.heater})
+			memory = append(memory, p.memory, p.memory)
 		case p.smooth > 0:
-			c.states, memory = append(c.states, state{0, false, 1}, state{0, false, -1}), append(memory, p.memory, p.smooth)
+			c.states, memory = append(c.states, state{sign: 1}, state{sign: -1}), append(memory, p.memory, p.smooth)
 		default:
-			c.states, memory = append(c.states, state{0, false, 1}), append(memory, p.memory)
+			c.states, memory = append(c.states, state{sign: 1, heater: p.heater}), append(memory, p.memory)
 		}
 	}
 	c.n, c.noise = int64(len(memory)), k.noise*k.noise
@@ -203,31 +208,34 @@ func (c *course) lay(k kind, last float64, zone *time.Location) {
 			c.fade = append(c.fade, math.Exp(-float64(l)*Step/m))
 		}
 	}
-	c.weigh(last, zone)
+	c.weigh(last, zone, days)
 }
 
 // weigh sets what each state weighs at every step: 1 for a level, cosine and sine of the day's angle for a wave. The day is the sun's (UTC) or,
-// with a zone, the clock's.
-func (c *course) weigh(last float64, zone *time.Location) {
+// with a zone, the clock's. A heater's states weigh nothing on days on which it is off.
+func (c *course) weigh(last float64, zone *time.Location, days [7]bool) {
 	steps := int64(len(c.v)) + c.lead
 	c.weight = make([]float64, steps*c.n)
 	for k := range steps {
-		day := last + float64(k-int64(len(c.v))+1)*Step
-		if zone != nil {
-			day += offset(zone, day)
-		}
-		turn := 2 * math.Pi * (day/dayLength - math.Floor(day/dayLength))
+		day := clockDay(last+float64(k-int64(len(c.v))+1)*Step, zone)
+		turn := 2 * math.Pi * (day - math.Floor(day))
+		on := days[weekday(day)]
 		sin1, cos1 := math.Sincos(turn)
 		row := c.weight[k*c.n : (k+1)*c.n]
+		waves, re, im := int64(0), 1.0, 0.0 // cos(w x) and sin(w x) by turning the pointer on from wave to wave
 		for i, x := range c.states {
-			// cos(w x) and sin(w x) by turning the pointer w times: exact enough for the few waves there are, and quick.
-			re, im := 1.0, 0.0
-			for range x.waves {
+			if x.waves < waves {
+				waves, re, im = 0, 1, 0
+			}
+			for ; waves < x.waves; waves++ {
 				re, im = re*cos1-im*sin1, re*sin1+im*cos1
 			}
-			row[i] = x.sign * re
-			if x.sine {
+			switch {
+			case x.heater && !on:
+			case x.sine:
 				row[i] = im
+			default:
+				row[i] = x.sign * re
 			}
 		}
 	}
