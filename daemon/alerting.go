@@ -24,11 +24,11 @@ type alerting struct {
 	d      *Daemon
 	outbox *alert.Outbox
 	queue  *queue
-	policy alert.Policy
+	whom   []alert.Audience // the shed itself first
 	seal   seal
 
 	mu      sync.Mutex // guards what follows: the loop decides, phones acknowledge
-	state   alert.State
+	state   alert.States
 	mono    int64 // ms since boot of the last decision
 	boot    string
 	keptAt  int64 // AgeMS of the state that is on disk
@@ -40,14 +40,16 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	if err != nil {
 		return nil, err
 	}
-	a := &alerting{d: d, queue: &queue{book: d.book}, policy: policyOf(d.o.Config.Alerts)}
-	if a.state, err = alert.ParseState(stored); err != nil {
+	a := &alerting{d: d, queue: &queue{book: d.book}, whom: audiences(d.o.Config.Alerts, d.o.Ways)}
+	for _, w := range a.whom {
+		if err := w.Policy.Validate(); err != nil {
+			return nil, err
+		}
+	}
+	if a.state, err = alert.ParseStates(stored, a.whom); err != nil {
 		return nil, err
 	}
-	a.keptAt = a.state.AgeMS
-	if err := a.policy.Validate(); err != nil {
-		return nil, err
-	}
+	a.keptAt = a.state[""].AgeMS
 	if a.seal, err = openSeal(d.o.Config.Shed.Data); err != nil {
 		return nil, err
 	}
@@ -59,21 +61,29 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	return a, err
 }
 
-// policyOf gives the first quiet hours of the config to all: the decision is made once for the shed.
-func policyOf(ways []config.Alert) alert.Policy {
-	p := alert.DefaultPolicy()
-	p.Quiet = alert.Quiet{}
+// audiences gives whom to tell by which rules: ways without quiet hours as the shed itself, each of the others by its own.
+func audiences(ways []config.Alert, more []alert.Route) []alert.Audience {
+	day := alert.DefaultPolicy()
+	day.Quiet = alert.Quiet{}
+	out := []alert.Audience{{Ways: []string{}, Policy: day}}
 	for _, w := range ways {
-		if q := w.Quiet; q != nil {
-			p.Quiet = alert.Quiet{From: q.FromMin, To: q.ToMin}
-			if s, err := alert.ParseSeverity(q.Passes); err == nil {
-				p.Quiet.Passes = s
-			}
-			p.NightWindows = alert.NightWindows{Wake: q.Wake, At: q.WindowsMin}
-			break
+		q := w.Quiet
+		if q == nil {
+			out[0].Ways = append(out[0].Ways, w.Name)
+			continue
 		}
+		p := day
+		p.Quiet = alert.Quiet{From: q.FromMin, To: q.ToMin}
+		if s, err := alert.ParseSeverity(q.Passes); err == nil {
+			p.Quiet.Passes = s
+		}
+		p.NightWindows = alert.NightWindows{Wake: q.Wake, At: q.WindowsMin}
+		out = append(out, alert.Audience{Name: w.Name, Ways: []string{w.Name}, Policy: p})
 	}
-	return p
+	for _, r := range more {
+		out[0].Ways = append(out[0].Ways, r.Name)
+	}
+	return out
 }
 
 // decide decides on all conditions of a moment, and puts what is to be told out. It gives the messages.
@@ -85,20 +95,21 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 		elapsed = time.Duration(stamp.Mono-a.mono) * time.Millisecond
 	}
 	now := time.UnixMilli(stamp.Wall).UTC()
-	next, messages, decisions := alert.Decide(a.state, conditions, a.policy,
+	next, messages, decisions := alert.DecideAll(a.state, conditions, a.whom,
 		alert.Moment{Now: now, Elapsed: elapsed, Zone: a.d.o.Config.Shed.Zone, ClockSet: stamp.State.Trusted()})
 	for _, d := range decisions {
-		a.pending = a.pending || d.Told || len(next.Groups) != len(a.state.Groups)
+		a.pending = a.pending || d.Told || len(next[""].Groups) != len(a.state[""].Groups)
 	}
 	a.furnish(ctx, messages, now, stamp.State.Trusted())
-	if len(messages) > 0 || a.pending || next.AgeMS-a.keptAt >= stateEvery {
+	if len(messages) > 0 || a.pending || next[""].AgeMS-a.keptAt >= stateEvery {
 		a.queue.tell(messages)
 		if err := a.outbox.Put(ctx, next, messages, now); err != nil {
 			return nil, err // the old state stays: the same is decided again
 		}
-		a.keptAt, a.pending = next.AgeMS, false
+		a.keptAt, a.pending = next[""].AgeMS, false
 	}
 	a.state, a.mono, a.boot = next, stamp.Mono, stamp.Boot
+	a.outbox.Show(a.state, a.whom)
 	if a.d.free() && len(messages) > 0 {
 		if _, err := a.outbox.Deliver(ctx, now); err != nil {
 			return messages, err
@@ -111,7 +122,7 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 func (a *alerting) shift(ctx context.Context, by time.Duration) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.state.Version == 0 {
+	if len(a.state) == 0 {
 		return nil
 	}
 	a.state = a.state.Shift(by)
@@ -122,7 +133,7 @@ func (a *alerting) shift(ctx context.Context, by time.Duration) error {
 func (a *alerting) keep(ctx context.Context) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.outbox == nil || a.state.Version == 0 {
+	if a.outbox == nil || len(a.state) == 0 {
 		return nil
 	}
 	return a.outbox.Put(ctx, a.state, nil, a.d.now())
@@ -133,13 +144,13 @@ func (a *alerting) keep(ctx context.Context) error {
 func (a *alerting) obey(ctx context.Context, p jobbook.Payload, who string) error {
 	switch p := p.(type) {
 	case jobbook.Acknowledge:
-		return a.change(ctx, func(s alert.State) (alert.State, error) { return s.Acknowledge(p.AlertKey, who, a.d.now()) })
+		return a.change(ctx, func(s alert.States) (alert.States, error) { return s.Acknowledge(p.AlertKey, who, a.d.now()) })
 	case jobbook.Snooze:
 		left := time.UnixMilli(p.Until).Sub(a.d.now())
 		if left <= 0 {
 			return &jobbook.Invalid{Kind: p.Kind(), Fields: []jobbook.FieldError{{Field: "until_ms", Problem: "is past: want a time to come"}}}
 		}
-		return a.change(ctx, func(s alert.State) (alert.State, error) { return s.Snooze(p.AlertKey, left) })
+		return a.change(ctx, func(s alert.States) (alert.States, error) { return s.Snooze(p.AlertKey, left) })
 	}
 	return nil
 }
@@ -155,7 +166,7 @@ func (a *alerting) undone(ctx context.Context, p jobbook.Payload) error {
 	default:
 		return nil
 	}
-	err := a.change(ctx, func(s alert.State) (alert.State, error) { return s.Undo(key) })
+	err := a.change(ctx, func(s alert.States) (alert.States, error) { return s.Undo(key) })
 	if errors.Is(err, alert.ErrNotRaised) {
 		return nil
 	}
@@ -163,7 +174,7 @@ func (a *alerting) undone(ctx context.Context, p jobbook.Payload) error {
 }
 
 // change keeps a state that a person has changed.
-func (a *alerting) change(ctx context.Context, f func(alert.State) (alert.State, error)) error {
+func (a *alerting) change(ctx context.Context, f func(alert.States) (alert.States, error)) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	next, err := f(a.state)
@@ -174,13 +185,14 @@ func (a *alerting) change(ctx context.Context, f func(alert.State) (alert.State,
 		return err
 	}
 	a.state = next
+	a.outbox.Show(a.state, a.whom)
 	return nil
 }
 
 func (a *alerting) standing() []alert.Standing {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.state.Standing()
+	return a.state.Standing(a.whom)
 }
 
 // conditions are those of the daemon itself: probes, clock, files, mirror.
@@ -239,10 +251,21 @@ type queue struct {
 
 var _ alert.Queue = (*queue)(nil)
 
-// tell notes messages for the coats' records; they are kept with the next Keep.
+// tell notes messages for the coats' records; they are kept with the next Keep. What several audiences are told at once stands there once.
 func (q *queue) tell(messages []alert.Message) {
 	q.told = q.told[:0]
+	type what struct {
+		key  string
+		kind alert.Kind
+		at   int64
+	}
+	noted := map[what]bool{}
 	for _, m := range messages {
+		w := what{m.Key, m.Kind, m.At.UnixMilli()}
+		if noted[w] {
+			continue
+		}
+		noted[w] = true
 		q.told = append(q.told, jobbook.Told{AtMS: m.At.UnixMilli(), AlertKey: m.Key, Coat: coatOfKey(m.Key), Event: string(m.Kind),
 			Severity: m.Severity.String(), Title: m.Title, Body: m.Body})
 	}

@@ -10,6 +10,7 @@ import (
 	"tackline/daemon/alert"
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
+	"tackline/sensors/drivers"
 	"tackline/sensors/shed"
 )
 
@@ -31,6 +32,8 @@ type Options struct {
 	StopAtEnd bool
 	// Ways are ways out beside those of the config, for those who embed the daemon.
 	Ways []alert.Route
+	// OpenPin opens a pin for a buzzer or a lamp; nil opens the board's own.
+	OpenPin func(name string) (drivers.Pin, error)
 }
 
 // Moment is one assessment.

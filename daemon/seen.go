@@ -126,9 +126,9 @@ func (a *alerting) seen(ctx context.Context, token string, again time.Duration) 
 		return "", err
 	}
 	a.mu.Lock()
-	group, ok := a.state.Groups[t.Key]
+	group, ok := a.state.Find(t.Key, t.Pair)
 	a.mu.Unlock()
-	if !ok || group.Pair != t.Pair {
+	if !ok {
 		return "", errors.New("what it was about is over")
 	}
 	if group.Acked && again == 0 {
@@ -170,9 +170,9 @@ func (a *alerting) answerSeen(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		a.mu.Lock()
-		group, ok := a.state.Groups[t.Key]
+		group, ok := a.state.Find(t.Key, t.Pair)
 		a.mu.Unlock()
-		if !ok || group.Pair != t.Pair {
+		if !ok {
 			show(http.StatusOK, "Over", "What it was about is over.", false)
 			return
 		}

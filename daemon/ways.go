@@ -7,13 +7,16 @@ import (
 	"tackline/daemon/alert"
 	"tackline/daemon/alert/command"
 	"tackline/daemon/alert/gotify"
+	"tackline/daemon/alert/gpio"
 	"tackline/daemon/alert/mail"
 	"tackline/daemon/alert/matrix"
+	"tackline/daemon/alert/mqtt"
 	"tackline/daemon/alert/ntfy"
 	"tackline/daemon/alert/pushover"
 	"tackline/daemon/alert/telegram"
 	"tackline/daemon/alert/webhook"
 	"tackline/daemon/config"
+	"tackline/sensors/drivers"
 )
 
 // routes makes the ways out of the config.
@@ -65,6 +68,18 @@ func (d *Daemon) way(c config.Alert) (alert.Way, error) {
 	case "mail":
 		return mail.New(mail.Config{Host: c.Mail.Host, Port: c.Mail.Port, Security: mail.Security(c.Mail.Security), User: c.Mail.User, Password: token,
 			From: c.Mail.From, To: c.Mail.To, Sender: shed})
+	case "mqtt":
+		ca := c.CAFile
+		if ca != "" {
+			ca = d.o.Config.Path(ca)
+		}
+		return mqtt.New(mqtt.Config{Broker: c.Broker, Topic: c.Topic, User: c.Mail.User, Password: token, CAFile: ca, Client: c.Client, Sender: shed})
+	case "gpio":
+		open := d.o.OpenPin
+		if open == nil {
+			open = drivers.OpenPin
+		}
+		return gpio.New(gpio.Config{Pin: c.Pin.Name, Open: open, Device: gpio.Device(c.Pin.Device), ActiveLow: c.Pin.ActiveLow, For: c.Pin.For})
 	case "command":
 		return command.New(command.Config{Path: c.Program, Args: c.Args})
 	}

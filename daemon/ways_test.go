@@ -8,8 +8,10 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/gpio/gpiotest"
 
 	"tackline/daemon/config"
+	"tackline/sensors/drivers"
 )
 
 // TestEveryKindOfAlertHasAWay holds the kinds that a config may name against the ways that the daemon can make, each with the fewest keys.
@@ -18,9 +20,10 @@ func TestEveryKindOfAlertHasAWay(t *testing.T) {
 	require.NoError(t, os.WriteFile(secret, []byte("canary-7f31\n"), 0o600))
 	d := &Daemon{log: slog.New(slog.NewTextHandler(io.Discard, nil))}
 	d.o.Config = config.Default()
+	d.o.OpenPin = func(string) (drivers.Pin, error) { return &gpiotest.Pin{N: "GPIO17"}, nil }
 	for _, kind := range config.AlertKinds() {
 		c := config.Alert{Name: "x", Kind: kind, Min: "notice", URL: "https://push.example.org", Topic: "creek", TokenFile: secret, UserFile: secret, Chat: "7",
-			Room: "!a:example.org", Program: "/usr/bin/true", Mail: config.Mail{Host: "mail.example.org", Security: "starttls", User: "shed",
+			Room: "!a:example.org", Broker: "mqtt://127.0.0.1:1883", Pin: config.Pin{Name: "GPIO17", Device: "buzzer"}, Program: "/usr/bin/true", Mail: config.Mail{Host: "mail.example.org", Security: "starttls", User: "shed",
 				From: "shed@example.org", To: "wren@example.org"}}
 		_, err := d.way(c)
 		require.NoError(t, err, kind)

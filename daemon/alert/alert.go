@@ -126,6 +126,7 @@ type Message struct {
 	Pair     string    `json:"pair,omitempty"`        // the same for a Raise and all that follows it up to its Clear; "" for an event and a Digest
 	Head     string    `json:"head,omitempty"`        // head of the job book's chain; filled in by the caller
 	Unset    bool      `json:"clock_unset,omitempty"` // the wall clock was not set: times in this message are not to be believed
+	To       []string  `json:"-"`                     // names of the routes that it goes by; nil is all of them
 }
 
 // Reason is why Decide told something, or did not.

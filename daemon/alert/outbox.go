@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 )
@@ -111,8 +112,18 @@ func NewOutbox(queue Queue, routes []Route, opts Options) (*Outbox, error) {
 	return o, nil
 }
 
-// Put stores the state of Decide and its messages together, each message once for every way that wants its severity.
-func (o *Outbox) Put(ctx context.Context, state State, messages []Message, now time.Time) error {
+// Remembered is what Decide remembers: a State, or the States of several audiences.
+type Remembered interface {
+	Encode() ([]byte, error)
+}
+
+var (
+	_ Remembered = State{}
+	_ Remembered = States{}
+)
+
+// Put stores what Decide remembers and its messages together, each message once for every way that it is addressed to and that wants its severity.
+func (o *Outbox) Put(ctx context.Context, state Remembered, messages []Message, now time.Time) error {
 	stored, err := state.Encode()
 	if err != nil {
 		return err
@@ -124,7 +135,7 @@ func (o *Outbox) Put(ctx context.Context, state State, messages []Message, now t
 			return fmt.Errorf("alert: message %q: %w", m.ID, err)
 		}
 		for _, r := range o.routes {
-			if m.Severity >= r.Least || m.Kind == Test {
+			if (m.To == nil || slices.Contains(m.To, r.Name)) && (m.Severity >= r.Least || m.Kind == Test) {
 				rows = append(rows, Row{ID: m.ID, Way: r.Name, Key: m.Key, Body: body, Made: now.UTC(), Due: now.UTC(), State: RowWaiting})
 			}
 		}
@@ -219,11 +230,45 @@ func (r *route) attempt(ctx context.Context, m Message, now time.Time, timeout t
 	return answer, err
 }
 
-// Run delivers until ctx ends: one goroutine for each way, so that a server that stalls keeps no other waiting. It returns when all have ended.
-// Errors of the queue go to report, which is called from several goroutines.
+// Show has every way that is a Shower show what holds for its audience, of the severities that it wants.
+func (o *Outbox) Show(states States, audiences []Audience) {
+	for _, r := range o.routes {
+		shower, ok := r.Way.(Shower)
+		if !ok {
+			continue
+		}
+		list := []Standing{}
+		for _, a := range audiences {
+			if !slices.Contains(a.Ways, r.Name) {
+				continue
+			}
+			for _, s := range states[a.Name].Standing() {
+				if s.Told && !s.Acked && s.SnoozedFor == 0 && s.Severity >= r.Least {
+					list = append(list, s)
+				}
+			}
+		}
+		shower.Show(list)
+	}
+}
+
+// Names lists the routes in their order.
+func (o *Outbox) Names() []string {
+	names := make([]string, 0, len(o.routes))
+	for _, r := range o.routes {
+		names = append(names, r.Name)
+	}
+	return names
+}
+
+// Run delivers until ctx ends: one goroutine for each way, so that a server that stalls keeps no other waiting, and one for each that is a Runner.
+// It returns when all have ended. Errors of the queue go to report, which is called from several goroutines.
 func (o *Outbox) Run(ctx context.Context, now func() time.Time, report func(error)) {
 	var all sync.WaitGroup
 	for _, r := range o.routes {
+		if beside, ok := r.Way.(Runner); ok {
+			all.Go(func() { beside.Run(ctx) })
+		}
 		all.Go(func() {
 			for ctx.Err() == nil {
 				wake := o.wakes()

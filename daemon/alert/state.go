@@ -89,20 +89,28 @@ func ParseState(data []byte) (State, error) {
 	if err := json.Unmarshal(data, &s); err != nil {
 		return State{}, fmt.Errorf("alert: stored state: %w", err)
 	}
+	if err := s.check(); err != nil {
+		return State{}, err
+	}
+	return s, nil
+}
+
+// check refuses a stored state that no program of ours has written.
+func (s State) check() error {
 	if s.Version > stateVersion {
-		return State{}, fmt.Errorf("alert: stored state has version %d, this program knows up to %d: use the newer program", s.Version, stateVersion)
+		return fmt.Errorf("alert: stored state has version %d, this program knows up to %d: use the newer program", s.Version, stateVersion)
 	}
 	for key, e := range s.Keys {
 		if e == nil {
-			return State{}, fmt.Errorf("alert: stored state: key %q is null", key)
+			return fmt.Errorf("alert: stored state: key %q is null", key)
 		}
 	}
 	for cause, g := range s.Groups {
 		if g == nil {
-			return State{}, fmt.Errorf("alert: stored state: group %q is null", cause)
+			return fmt.Errorf("alert: stored state: group %q is null", cause)
 		}
 	}
-	return s, nil
+	return nil
 }
 
 // Encode gives the bytes to store: equal states give equal bytes.

@@ -25,6 +25,17 @@ type Answerer interface {
 	Try(ctx context.Context, m Message) (answer string, err error)
 }
 
+// Runner is a Way that works beside its messages: it holds a connection, or plays a pattern. Outbox.Run runs it; it returns when ctx ends.
+type Runner interface {
+	Run(ctx context.Context)
+}
+
+// Shower is a Way that shows what holds, rather than telling of it: a lamp. Show is called after each decision, and after each word of a person,
+// with what was told by this way, holds, and is neither acknowledged nor snoozed, worst first. It waits for nothing.
+type Shower interface {
+	Show(standing []Standing)
+}
+
 // SendError is why a message was not accepted. Its text carries no secret.
 type SendError struct {
 	Way        string        // name of the kind of way: "ntfy"

@@ -22,12 +22,20 @@ var alertKinds = map[string]struct{ needs, may []string }{
 	"matrix":   {needs: []string{"url", "token_file", "room"}},
 	"mail":     {needs: []string{"host", "from", "to"}, may: []string{"port", "tls", "user", "password_file"}},
 	"command":  {needs: []string{"program"}, may: []string{"args"}},
+	"mqtt":     {needs: []string{"broker", "topic"}, may: []string{"user", "password_file", "ca_file", "client"}},
+	"gpio":     {needs: []string{"pin"}, may: []string{"device", "active_low", "for"}},
 }
 
 // alertKeys reads each key of a way of telling into it.
 var alertKeys = map[string]func(*section, *Alert){
 	"url": func(s *section, a *Alert) { a.URL = s.address("url") },
 	"topic": func(s *section, a *Alert) {
+		if a.Kind == "mqtt" {
+			if a.Topic = s.text("topic", "", `a topic such as "yard/alert"`); strings.ContainsAny(a.Topic, "+#") {
+				s.fail("topic", fmt.Sprintf("%q has a wildcard", a.Topic), `want one topic, such as "yard/alert"`)
+			}
+			return
+		}
 		a.Topic = s.text("topic", "", "the topic that the phone listens to")
 		if strings.ContainsAny(a.Topic, "/ ?#") {
 			s.fail("topic", fmt.Sprintf("%q has a blank or one of / ? #", a.Topic), "want one word, hard to guess")
@@ -50,8 +58,24 @@ var alertKeys = map[string]func(*section, *Alert){
 		a.Mail.Security = s.choice("tls", "starttls", []string{"starttls", "implicit", "none"})
 	},
 	"user": func(s *section, a *Alert) { a.Mail.User = s.text("user", "", "the name to log in with") },
-	"from": func(s *section, a *Alert) { a.Mail.From = s.letter("from") },
-	"to":   func(s *section, a *Alert) { a.Mail.To = s.letter("to") },
+	"broker": func(s *section, a *Alert) {
+		a.Broker = s.text("broker", "", `the broker's address, such as "mqtt://127.0.0.1:1883" or "mqtts://broker.example.org:8883"`)
+		if err := brokerAddress(a.Broker); a.Broker != "" && err != nil {
+			s.d.fail(s.sub("broker"), nil, "is no address of a broker", `want mqtt://host:1883, or mqtts://host:8883; the user stands under user, the password in a file`)
+		}
+	},
+	"ca_file": func(s *section, a *Alert) {
+		a.CAFile = s.text("ca_file", "", "a PEM file of the broker's certificate authority")
+	},
+	"client": func(s *section, a *Alert) { a.Client = s.text("client", "", "a client id of its own") },
+	"pin":    func(s *section, a *Alert) { a.Pin.Name = s.text("pin", "", `the pin's name, such as "GPIO17"`) },
+	"device": func(s *section, a *Alert) {
+		a.Pin.Device = s.choice("device", "lamp", []string{"lamp", "buzzer"})
+	},
+	"active_low": func(s *section, a *Alert) { a.Pin.ActiveLow = s.flag("active_low", false) },
+	"for":        func(s *section, a *Alert) { a.Pin.For = s.length("for", 30*time.Second, time.Second, time.Hour) },
+	"from":       func(s *section, a *Alert) { a.Mail.From = s.letter("from") },
+	"to":         func(s *section, a *Alert) { a.Mail.To = s.letter("to") },
 	"program": func(s *section, a *Alert) {
 		if a.Program = s.text("program", "", "the absolute path of a program"); a.Program != "" && !filepath.IsAbs(a.Program) {
 			s.fail("program", fmt.Sprintf("%q is no absolute path", a.Program), "want one that begins with /")
@@ -108,8 +132,11 @@ func parseAlerts(top *section) []Alert {
 				alertKeys[key](s, &a)
 			}
 		}
-		if a.Kind == "mail" {
+		switch a.Kind {
+		case "mail":
 			s.mailTogether(a)
+		case "mqtt":
+			s.withPassword(a)
 		}
 		s.done()
 		all = append(all, a)
@@ -117,16 +144,22 @@ func parseAlerts(top *section) []Alert {
 	return all
 }
 
+// withPassword tells whether user and password stand together.
+func (s *section) withPassword(a Alert) bool {
+	if (a.Mail.User == "") == (a.TokenFile == "") {
+		return true
+	}
+	key := "user"
+	if a.Mail.User == "" {
+		key = "password_file"
+	}
+	s.fail(key, "stands alone", "want user and password_file both, or neither")
+	return false
+}
+
 // mailTogether looks at what of a mail goes with what.
 func (s *section) mailTogether(a Alert) {
-	switch {
-	case (a.Mail.User == "") != (a.TokenFile == ""):
-		key := "user"
-		if a.Mail.User == "" {
-			key = "password_file"
-		}
-		s.fail(key, "stands alone", "want user and password_file both, or neither")
-	case a.Mail.Security == "none" && a.TokenFile != "":
+	if s.withPassword(a) && a.Mail.Security == "none" && a.TokenFile != "" {
 		s.fail("tls", "would send the password for all to read", `want "starttls" or "implicit", or no password_file`)
 	}
 }

@@ -119,7 +119,11 @@ type Alert struct {
 	UserFile  string   // pushover: the file with the key of the person or group
 	Chat      string   // telegram
 	Room      string   // matrix
-	Mail      Mail     // mail
+	Mail      Mail     // mail; of mqtt its User
+	Broker    string   // mqtt
+	CAFile    string   // mqtt
+	Client    string   // mqtt
+	Pin       Pin      // gpio
 	Program   string   // command: absolute path
 	Args      []string // command
 	Min       string   // smallest severity that goes this way
@@ -130,6 +134,13 @@ type Alert struct {
 type Mail struct {
 	Host, Security, User, From, To string
 	Port                           int64 // 0 is the usual one of Security
+}
+
+// Pin is a buzzer or a lamp on a pin of the board.
+type Pin struct {
+	Name, Device string
+	ActiveLow    bool
+	For          time.Duration // how long one message sounds; 0 is the way's own
 }
 
 // Quiet are hours of the night in the shed's zone: minutes after midnight, from FromMin to ToMin, over midnight where ToMin is the smaller.

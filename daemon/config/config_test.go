@@ -56,6 +56,20 @@ func TestGood(t *testing.T) {
 	}
 }
 
+// Each way of telling has the keys that it was given, and its own defaults.
+func TestWays(t *testing.T) {
+	data, err := os.ReadFile(root + "good/ways.toml")
+	require.NoError(t, err)
+	c, err := Parse(data, "ways.toml") // its password file is on no machine
+	require.NoError(t, err)
+	require.Len(t, c.Alerts, 3)
+	require.Equal(t, Alert{Name: "board", Kind: "mqtt", Min: "notice", Broker: "mqtts://broker.example.org", Topic: "yard/alert", Mail: Mail{User: "shed"},
+		TokenFile: "broker.password", CAFile: "yard.pem", Client: "osier"}, c.Alerts[0])
+	require.Equal(t, Pin{Name: "GPIO17", Device: "buzzer", ActiveLow: true, For: time.Minute}, c.Alerts[1].Pin)
+	require.True(t, c.Alerts[1].Quiet.Wake)
+	require.Equal(t, Pin{Name: "GPIO27"}, c.Alerts[2].Pin)
+}
+
 // The example that is installed passes its own check, and its commented lines are right too.
 func TestExample(t *testing.T) {
 	c, err := Load("../../deploy/tackline.toml")
@@ -91,7 +105,7 @@ func TestExample(t *testing.T) {
 	require.Equal(t, def.Shed.Listen, full.Shed.Listen)
 	require.Equal(t, def.Shed.Data, full.Shed.Data)
 	require.Equal(t, def.Systems.Shipped, full.Systems.Shipped)
-	require.Len(t, full.Alerts, 5)
+	require.Len(t, full.Alerts, 7)
 	require.Equal(t, "http://shed.example:8080", full.Shed.Page)
 	require.Equal(t, 5*time.Minute, full.Beat.Every)
 	require.Equal(t, &Quiet{FromMin: 22 * 60, ToMin: 6*60 + 30, Passes: "critical", WindowsMin: 7 * 60}, full.Alerts[1].Quiet)
