@@ -84,29 +84,6 @@ func calibrationOf(list []correction) poll.Calibration {
 	return out
 }
 
-// recalibrate gives the poller the corrections that are in force now. One that cannot be is left out and said.
-func (d *Daemon) recalibrate(ctx context.Context, stamp clock.Stamp) {
-	facts, err := d.book.State(ctx)
-	if err != nil {
-		return // said by those who need it
-	}
-	if d.loop.corrected == nil {
-		d.loop.corrected = map[string]poll.Calibration{}
-	}
-	for _, p := range d.o.Config.Probes {
-		c := calibrationOf(correctionsAt(p, facts, stamp.Wall))
-		if old, ok := d.loop.corrected[p.Name]; ok && old == c {
-			continue
-		}
-		if err := d.poller.SetCalibration(p.Name, c); err != nil {
-			if d.errs.set("calibration "+p.Name, err) {
-				d.log.Error("a calibration is not used", "probe", p.Name, "error", err)
-			}
-		}
-		d.loop.corrected[p.Name] = c
-	}
-}
-
 // calibrationConditions reminds of calibrations by age: those that were made once and are due again. A probe that was never calibrated is marked where
 // it is shown, and rings nobody.
 func (d *Daemon) calibrationConditions(ctx context.Context, stamp clock.Stamp) []alert.Condition {

@@ -76,7 +76,7 @@ func TestCalibrationReachesReadingsDoubtAndRecord(t *testing.T) {
 	}
 	before := read(1)
 	require.Equal(t, before.Latest[0].Raw, before.Latest[0].Value)
-	_, err = d.Do(t.Context(), "k1", "Wren", jobbook.Calibrate{When: at(2).Wall, CalibrationData: jobbook.CalibrationData{Probe: "bow", Quantity: "temp_c", Method: "ice water",
+	_, err = d.Do(t.Context(), "k1", "Wren", jobbook.Calibrate{When: at(0).Wall + 1, CalibrationData: jobbook.CalibrationData{Probe: "bow", Quantity: "temp_c", Method: "ice water",
 		Before: 0.4, Offset: -0.4, U: 0.12, Due: at(600).Wall}})
 	require.NoError(t, err)
 	after := read(3)
@@ -91,7 +91,7 @@ func TestCalibrationReachesReadingsDoubtAndRecord(t *testing.T) {
 	facts, err := d.book.State(t.Context())
 	require.NoError(t, err)
 	require.Contains(t, d.recordProbes(facts, at(1).Wall, at(4).Wall)[0].Calibration, "ice water: 0.40 before, 0.00 after")
-	require.Empty(t, d.recordProbes(facts, at(0).Wall, at(1).Wall)[0].Calibration, "a coat of before knows nothing of it")
+	require.Empty(t, d.recordProbes(facts, at(-10).Wall, at(0).Wall)[0].Calibration, "a coat of before knows nothing of it")
 
 	s, err := d.assess.Situation(t.Context(), at(10).Wall, true)
 	require.NoError(t, err)

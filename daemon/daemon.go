@@ -81,10 +81,10 @@ type loopState struct {
 	savedAt    int64 // ms since boot of the last advice kept
 	savedGist  string
 	boot       string
-	swept      int64                       // day of the last sweep, since 1970
-	tomorrow   []alert.Condition           // of the best starts of the day after toldOn
-	toldOn     string                      // date
-	corrected  map[string]poll.Calibration // what the poller was given last
+	swept      int64                  // day of the last sweep, since 1970
+	tomorrow   []alert.Condition      // of the best starts of the day after toldOn
+	toldOn     string                 // date
+	corrected  map[string]corrections // by probe, as written down in the store
 }
 
 // New checks the options, opens both files, the probes and the listener. On an error everything that was opened is closed again. A mistake of

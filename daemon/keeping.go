@@ -40,34 +40,43 @@ func (d *Daemon) freezeEnded(ctx context.Context, s advisor.Situation, stamp clo
 }
 
 func (d *Daemon) freeze(ctx context.Context, s advisor.Situation, facts *jobbook.State, c *jobbook.Coat, stamp clock.Stamp) error {
+	f, err := d.frozenOf(ctx, s, facts, c, stamp.State.Trusted())
+	if err != nil {
+		return err
+	}
+	_, err = d.book.FreezeCoat(ctx, bookStamp(stamp), c.ID, f)
+	return err
+}
+
+// frozenOf gives what is kept of a coat that has ended, by the readings as they stand.
+func (d *Daemon) frozenOf(ctx context.Context, s advisor.Situation, facts *jobbook.State, c *jobbook.Coat, trusted bool) (jobbook.Frozen, error) {
+	none := jobbook.Frozen{}
 	samples, _ := advisor.Conditions(s, c.ID, instantOf(c.Started.MS), instantOf(c.Ended.MS))
 	trace, err := minuteTrace(c.Started.MS, samples).Encode()
 	if err != nil {
-		return err
+		return none, err
 	}
-	_, before, err := d.assess.Advise(ctx, c.Ended.MS-1, stamp.State.Trusted())
+	before, err := d.assess.SituationOfCoat(ctx, c.Ended.MS-1, trusted, c)
 	if err != nil {
-		return err
+		return none, err
 	}
 	var last json.RawMessage = []byte("null")
-	for _, a := range before.Coats {
+	for _, a := range advisor.Advise(before).Coats {
 		if a.Coat == c.ID {
 			if last, err = json.Marshal(a); err != nil {
-				return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
+				return none, fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
 			}
 		}
 	}
 	probes, err := json.Marshal(frozenProbes{Probes: d.recordProbes(facts, c.Started.MS, c.Ended.MS), By: measuredBy(&s, c.ID)})
 	if err != nil {
-		return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
+		return none, fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
 	}
 	limits, err := json.Marshal(s.Limits)
 	if err != nil {
-		return fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
+		return none, fmt.Errorf("daemon: freeze coat %d: %w", c.ID, err)
 	}
-	_, err = d.book.FreezeCoat(ctx, bookStamp(stamp), c.ID, jobbook.Frozen{From: c.Started.MS, To: c.Ended.MS, MinuteTrace: trace, Advice: last,
-		Probes: probes, Limits: limits, Model: advisor.ModelVersion})
-	return err
+	return jobbook.Frozen{From: c.Started.MS, To: c.Ended.MS, MinuteTrace: trace, Advice: last, Probes: probes, Limits: limits, Model: advisor.ModelVersion}, nil
 }
 
 // frozenProbes is what is kept of the probes of a coat.
@@ -200,6 +209,11 @@ func (d *Daemon) recordCoat(ctx context.Context, facts *jobbook.State, c *jobboo
 		trace, probes.By = minuteTrace(c.Started.MS, samples), measuredBy(&m.Situation, c.ID)
 	default:
 		return out, err
+	}
+	for _, f := range facts.Frozen {
+		if f.Coat == c.ID && f.Reason != "" {
+			out.Remarks = append(out.Remarks, fmt.Sprintf("Corrected on %s: %s What was kept before stays in the journal.", at(f.Entered).In(d.o.Config.Shed.Zone).Format("2006-01-02 15:04"), f.Reason))
+		}
 	}
 	out.SurfaceModel, out.State, out.Conversion, out.TgC = advice.SurfaceModelled, advice.State, advice.Conversion, advice.TgC
 	out.Stalled, out.Blush, out.BlushWhy = advice.Stalled, advice.Blush, advice.BlushWhy

@@ -40,6 +40,9 @@ func (d *Daemon) work(ctx context.Context) error {
 			d.commitNow(ctx)
 			return nil
 		}
+		if d.recorrect(ctx) {
+			continue
+		}
 		if err := d.wait(ctx, next); err != nil {
 			return nil // the context ended: that is how a daemon stops
 		}
@@ -190,6 +193,9 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	}
 	if err := d.freezeEnded(ctx, s, stamp); err != nil {
 		d.log.Error("a coat's trace could not be kept with the job; tried again", "error", err)
+	}
+	if err := d.refreeze(ctx, stamp); err != nil && ctx.Err() == nil {
+		d.log.Error("a coat's trace could not be corrected; tried again", "error", err)
 	}
 	d.sweep(ctx, stamp)
 	d.beats.ring()

@@ -34,8 +34,12 @@ func (d *Daemon) open() ([]poll.Entry, error) {
 		if p.Wireless() {
 			every = min(every, askNodes)
 		}
+		calibrated, err := calibrationsOf(p, facts)
+		if err != nil {
+			d.log.Error("a calibration is not used", "probe", p.Name, "error", err)
+		}
 		entries = append(entries, poll.Entry{Name: p.Name, Place: p.Place, Bus: o.Bus, Probe: o.Probe, Interval: every, Steady: p.Wireless(), WarmUp: o.WarmUp,
-			Calibration: calibrationOf(correctionsAt(p, facts, d.clock.Now().Wall))})
+			Calibrated: calibrated})
 	}
 	if len(wrong) > 0 {
 		for _, e := range entries {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"tackline/daemon/clock"
@@ -28,12 +29,16 @@ func (d *Daemon) resumeClock(ctx context.Context) error {
 	for boot, c := range newest {
 		lead, _, known := d.store.Boot(boot)
 		off := c.LeadMS - lead
+		var moved int64
 		switch {
 		case !known:
 		case !c.All:
-			_, err = d.store.Redate(ctx, boot, c.OffsetMS)
+			moved, err = d.store.Redate(ctx, boot, c.OffsetMS)
 		case c.LeadMS != 0 && (off >= minuteMs || off <= -minuteMs):
-			_, err = d.store.RedateAll(ctx, boot, off)
+			moved, err = d.store.RedateAll(ctx, boot, off)
+		}
+		if moved > 0 {
+			err = errors.Join(err, d.redateCorrections(ctx, math.MinInt64))
 		}
 		if err != nil {
 			return fmt.Errorf("daemon: date the readings of boot %s anew: %w", boot, err)
@@ -95,6 +100,7 @@ func (d *Daemon) turnClock(ctx context.Context) {
 			redate = d.store.RedateAll
 		}
 		readings, err = redate(ctx, shift.Boot, shift.By)
+		err = errors.Join(err, d.redateCorrections(ctx, min(stamp.Wall-stamp.Mono, stamp.Wall-stamp.Mono-shift.By)))
 	}
 	d.assess.Forget()
 	d.poller.Shift(shift.By)

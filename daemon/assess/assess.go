@@ -125,6 +125,15 @@ func (a *Assessor) Advise(ctx context.Context, now int64, clockSet bool) (adviso
 
 // Situation joins readings and facts at a moment (Unix ms).
 func (a *Assessor) Situation(ctx context.Context, now int64, clockSet bool) (advisor.Situation, error) {
+	return a.situation(ctx, now, clockSet, 0)
+}
+
+// SituationOfCoat is a Situation that has the piece of a coat in it, though its job is closed since or it was entered later.
+func (a *Assessor) SituationOfCoat(ctx context.Context, now int64, clockSet bool, c *jobbook.Coat) (advisor.Situation, error) {
+	return a.situation(ctx, now, clockSet, c.Piece)
+}
+
+func (a *Assessor) situation(ctx context.Context, now int64, clockSet bool, keep int64) (advisor.Situation, error) {
 	facts, err := a.o.Facts.State(ctx)
 	if err != nil {
 		return advisor.Situation{}, fmt.Errorf("assess: facts: %w", err)
@@ -147,7 +156,7 @@ func (a *Assessor) Situation(ctx context.Context, now int64, clockSet bool) (adv
 	}
 	s.Limits.StaleAfter = units.Second(s.Climate.AirC.Trace.MaxGap)
 	widen(&s)
-	if err := a.pieces(ctx, facts, &s, now); err != nil {
+	if err := a.pieces(ctx, facts, &s, now, keep); err != nil {
 		return s, err
 	}
 	return s, nil

@@ -28,8 +28,8 @@ func (a *Assessor) newest(ctx context.Context, now int64) (int64, error) {
 	return now, nil
 }
 
-// pieces brings the job book's pieces and coats into the situation: those of jobs that are not closed.
-func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.Situation, now int64) error {
+// pieces brings the job book's pieces and coats into the situation: those of jobs that are not closed, and one that is wanted anyhow, 0 for none.
+func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.Situation, now, keep int64) error {
 	known, err := a.newest(ctx, now)
 	if err != nil {
 		return err
@@ -38,7 +38,7 @@ func (a *Assessor) pieces(ctx context.Context, facts *jobbook.State, s *advisor.
 		p := &facts.Pieces[i]
 		// Of a moment that is past, what was entered since is left out. What stands ahead of all readings was entered by a clock that was wrong.
 		later := s.ClockSet && p.Head.Entered > now && p.Head.Entered <= known
-		if job, ok := facts.Job(p.Job); ok && job.Closed || later {
+		if job, ok := facts.Job(p.Job); p.ID != keep && (ok && job.Closed || later) {
 			continue
 		}
 		piece := advisor.Piece{ID: p.ID, Name: p.Name, Bare: p.Bare && !coatedBy(facts, p.ID, now), BackSealed: p.SealedFace == "back" || p.SealedFace == "both", Lie: p.Lie,

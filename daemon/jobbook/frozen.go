@@ -16,6 +16,7 @@ type Frozen struct {
 	Limits      json.RawMessage // in force, with their sources
 	Alerts      json.RawMessage // told while it ran; nil for none
 	Model       string          // version of the laws
+	Reason      string          // why it replaces an earlier one; "" for the first
 }
 
 // FrozenInfo is what the journal says of a frozen trace: digests of its parts (SHA-256, hexadecimal), so that the chain covers them.
@@ -35,6 +36,7 @@ type freeze struct {
 	Limits string `json:"limits_sha256"`
 	Alerts string `json:"alerts_sha256"`
 	Model  string `json:"model"`
+	Reason string `json:"reason,omitempty"`
 }
 
 // Kind is "freeze-coat".
@@ -48,6 +50,7 @@ func (p freeze) check(c *checker) {
 		c.fail("to_ms", "%d is not after from_ms, %d", p.To, p.From)
 	}
 	c.name("model", p.Model)
+	c.text("reason", p.Reason)
 }
 
 func (p freeze) apply(a *applier) error {
@@ -63,7 +66,8 @@ type frozenCommand struct {
 func (p frozenCommand) unload() (Payload, []content, error) { return p.freeze, p.contents, nil }
 
 // FreezeCoat stores the machine's side of a coat, with the digests of its parts in the journal. Call it when a coat ends, in the daemon's
-// own name, with a stamp as for any command. A second call for a coat (its end was corrected) adds another; the newest holds. The trace must
+// own name, with a stamp as for any command. A second call for a coat (its end was corrected, or
+// its readings were: Reason says so) adds another; the newest holds. The trace must
 // decode and the others must be JSON.
 func (b *Book) FreezeCoat(ctx context.Context, at Stamp, coat int64, f Frozen) (Result, error) {
 	var bad []FieldError
@@ -95,7 +99,7 @@ func (b *Book) FreezeCoat(ctx context.Context, at Stamp, coat int64, f Frozen) (
 		return Result{}, &Invalid{Kind: (freeze{}).Kind(), Fields: bad}
 	}
 	p := freeze{Coat: coat, From: f.From, To: f.To, Trace: contents[0].digest(), Advice: contents[1].digest(), Probes: contents[2].digest(),
-		Limits: contents[3].digest(), Alerts: contents[4].digest(), Model: f.Model}
+		Limits: contents[3].digest(), Alerts: contents[4].digest(), Model: f.Model, Reason: f.Reason}
 	whole, err := canonical(p)
 	if err != nil {
 		return Result{}, fmt.Errorf("jobbook: freeze coat %d: %w", coat, err)
@@ -125,7 +129,7 @@ func (b *Book) Frozen(ctx context.Context, coat int64) (Frozen, error) {
 		if err := errors.Join(errs...); err != nil {
 			return Frozen{}, fmt.Errorf("jobbook: frozen trace of coat %d: %w", coat, err)
 		}
-		f := Frozen{From: info.From, To: info.To, MinuteTrace: parts[0], Advice: parts[1], Probes: parts[2], Limits: parts[3], Model: info.Model}
+		f := Frozen{From: info.From, To: info.To, MinuteTrace: parts[0], Advice: parts[1], Probes: parts[2], Limits: parts[3], Model: info.Model, Reason: info.Reason}
 		if string(parts[4]) != "null" {
 			f.Alerts = parts[4]
 		}

@@ -148,11 +148,14 @@ func (p *Poller) sample(r result) []Record {
 		}
 		items = append(items, it)
 	}
+	e.remember(temps)
 	var out []Record
 	for _, it := range items {
 		rec := it.rec
-		temp, has := temps[rec.At]
-		rec.Value = e.Calibration.apply(rec.Quantity, rec.Raw, temp, has)
+		if rec.Quantity == sensors.Humidity {
+			rec.Beside = e.beside(rec.At, temps)
+		}
+		rec.Value = e.Calibrated.Value(&rec)
 		if e.WarmUp > 0 && r.stamp.Mono-e.appeared < e.WarmUp.Milliseconds() && rec.Status == sensors.OK {
 			rec.Status = sensors.WarmUp
 		}

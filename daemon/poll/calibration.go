@@ -21,6 +21,93 @@ type Calibration struct {
 	MoisturePct    float64 `json:"moisture_pct"`    // added
 }
 
+// Dated is a calibration from a time on.
+type Dated struct {
+	From int64 `json:"from_ms"` // Unix milliseconds
+	Calibration
+}
+
+// Calibrations are those of a probe, by date; each holds until the next. Before the first nothing is changed.
+type Calibrations []Dated
+
+// Check tells whether all of them can be, and stand in the order of time.
+func (c Calibrations) Check() error {
+	for i, d := range c {
+		if err := d.Check(); err != nil {
+			return err
+		}
+		if i > 0 && d.From <= c[i-1].From {
+			return fmt.Errorf("calibration of %d ms does not come after that of %d ms", d.From, c[i-1].From)
+		}
+	}
+	return nil
+}
+
+// At gives what is in force at a time in Unix milliseconds.
+func (c Calibrations) At(ms int64) Calibration {
+	for i := len(c) - 1; i >= 0; i-- {
+		if c[i].From <= ms {
+			return c[i].Calibration
+		}
+	}
+	return Calibration{}
+}
+
+// Value gives the corrected value of a record. A time stamped by a clock that was not set says nothing: there the newest calibration holds.
+func (c Calibrations) Value(r *Record) float64 {
+	return c.Correct(r.Quantity, r.Raw, r.Beside, r.At, r.Own || r.ClockState.Trusted())
+}
+
+// Correct gives the corrected value of a raw reading of a time in Unix milliseconds; beside is the raw temperature beside a humidity, in C, nil
+// where there is none; trusted says that the time can be believed.
+func (c Calibrations) Correct(q sensors.Quantity, raw float64, beside *float64, at int64, trusted bool) float64 {
+	if !trusted {
+		at = math.MaxInt64
+	}
+	if beside == nil {
+		return c.At(at).apply(q, raw, 0, false)
+	}
+	return c.At(at).apply(q, raw, *beside, true)
+}
+
+// BesideMs is how much older a temperature may be that stands beside a humidity, in ms: nodes that report each by itself.
+const BesideMs = 5 * 60 * 1000
+
+// tempAt is a raw temperature of a time.
+type tempAt struct {
+	at  int64 // Unix milliseconds
+	raw float64
+}
+
+// remember keeps the raw temperatures of the last minutes, for a humidity that comes after.
+func (e *entry) remember(temps map[int64]float64) {
+	for at, raw := range temps {
+		e.temps = append(e.temps, tempAt{at, raw})
+	}
+	const most = 64
+	if len(e.temps) > most {
+		e.temps = append(e.temps[:0], e.temps[len(e.temps)-most:]...)
+	}
+}
+
+// beside gives the raw temperature that belongs to a humidity: read with it, else the newest that is older by no more than BesideMs.
+func (e *entry) beside(at int64, temps map[int64]float64) *float64 {
+	if v, ok := temps[at]; ok {
+		return &v
+	}
+	var best *tempAt
+	for i := range e.temps {
+		if t := &e.temps[i]; t.at <= at && t.at >= at-BesideMs && (best == nil || t.at > best.at) {
+			best = t
+		}
+	}
+	if best == nil {
+		return nil
+	}
+	v := best.raw
+	return &v
+}
+
 // Check tells whether the numbers can be a calibration: finite, and no more than a probe worth keeping is off.
 func (c Calibration) Check() error {
 	var wrong []error

@@ -29,8 +29,9 @@ type Record struct {
 	Own        bool  // At is the source's own time: no correction of the board's clock moves it
 	Boot       string
 	ClockState clock.State
-	Raw        float64 // as the probe gave it, in the unit of the quantity; finite
-	Value      float64 // calibrated
+	Beside     *float64 // the raw temperature of the same probe beside a humidity, C; nil where there is none
+	Raw        float64  // as the probe gave it, in the unit of the quantity; finite
+	Value      float64  // calibrated
 	Status     sensors.Status
 }
 
@@ -41,15 +42,15 @@ type Sink interface {
 
 // Entry is one probe.
 type Entry struct {
-	Name        string
-	Place       sensors.Place
-	Bus         string // probes of one bus are read one after the other; empty is a bus of its own
-	Probe       sensors.Probe
-	Interval    time.Duration // between reads; 0 is 10 s
-	Steady      bool          // asked at its interval even while it is absent: asking costs nothing
-	WarmUp      time.Duration // readings this soon after the probe appeared are flagged
-	Calibration Calibration
-	Limits      map[sensors.Quantity]Limit // of those that differ from DefaultLimits
+	Name       string
+	Place      sensors.Place
+	Bus        string // probes of one bus are read one after the other; empty is a bus of its own
+	Probe      sensors.Probe
+	Interval   time.Duration // between reads; 0 is 10 s
+	Steady     bool          // asked at its interval even while it is absent: asking costs nothing
+	WarmUp     time.Duration // readings this soon after the probe appeared are flagged
+	Calibrated Calibrations
+	Limits     map[sensors.Quantity]Limit // of those that differ from DefaultLimits
 }
 
 // Options is what New needs. Probes and Sink are required.
@@ -76,6 +77,7 @@ type entry struct {
 	channels map[sensors.Quantity]*channel
 	moved    int64 // when any quantity last changed, on the axis of its readings
 	own      bool  // its newest reading had a time of its own
+	temps    []tempAt
 	state    State
 	lines    lines
 }
@@ -107,7 +109,7 @@ type Poller struct {
 	results chan result
 	boot    string
 
-	mu      sync.Mutex // guards what follows, and entry.state, entry.Calibration, bus.begun, bus.current
+	mu      sync.Mutex // guards what follows, and entry.state, entry.Calibrated, bus.begun, bus.current
 	backlog []Record
 	lost    int64
 	sinkErr error
@@ -155,7 +157,7 @@ func New(o Options) (*Poller, error) {
 		if e.Interval < 100*time.Millisecond {
 			wrong = append(wrong, fmt.Errorf("poll: probe %q: an interval of %v is below 100 ms", e.Name, e.Interval))
 		}
-		if err := e.Calibration.Check(); err != nil {
+		if err := e.Calibrated.Check(); err != nil {
 			wrong = append(wrong, fmt.Errorf("poll: probe %q: %w", e.Name, err))
 		}
 		key := e.Bus

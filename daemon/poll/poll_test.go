@@ -127,7 +127,7 @@ func (s *stand) state(name string) State {
 func TestStampCalibrateHandOn(t *testing.T) {
 	f := &fake{}
 	f.says(temp(18), humid(60))
-	s := newStand(t, Options{Probes: []Entry{{Name: "bench", Place: sensors.Air, Probe: f, Calibration: Calibration{TemperatureK: -2}}}})
+	s := newStand(t, Options{Probes: []Entry{{Name: "bench", Place: sensors.Air, Probe: f, Calibrated: Calibrations{{0, Calibration{TemperatureK: -2}}}}}})
 	next := s.step()
 	require.Equal(t, s.now.Wall+10_000, next)
 	require.Len(t, s.sink.records, 2)
@@ -140,12 +140,12 @@ func TestStampCalibrateHandOn(t *testing.T) {
 
 	s.step()
 	require.Len(t, s.sink.records, 2, "nothing is due yet")
-	require.NoError(t, s.SetCalibration("bench", Calibration{HumidityFactor: 1.1, HumidityPct: 2}))
+	require.NoError(t, s.SetCalibrations("bench", Calibrations{{0, Calibration{HumidityFactor: 1.1, HumidityPct: 2}}}))
 	s.pass(10*time.Second, 1)
 	require.Equal(t, 18.0, s.sink.records[2].Value)
 	require.InDelta(t, 68, s.sink.records[3].Value, 1e-9)
-	require.ErrorContains(t, s.SetCalibration("beam", Calibration{}), `no probe "beam"`)
-	require.ErrorContains(t, s.SetCalibration("bench", Calibration{TemperatureK: math.NaN()}), "calibration of temperature")
+	require.ErrorContains(t, s.SetCalibrations("beam", nil), `no probe "beam"`)
+	require.ErrorContains(t, s.SetCalibrations("bench", Calibrations{{0, Calibration{TemperatureK: math.NaN()}}}), "calibration of temperature")
 
 	require.NoError(t, s.Close(t.Context()))
 	require.NoError(t, s.Close(t.Context()))
@@ -415,7 +415,7 @@ func TestNextFollowsTheBeat(t *testing.T) {
 
 func TestNewRefuses(t *testing.T) {
 	_, err := New(Options{Probes: []Entry{{Name: ""}, {Name: "a", Probe: &fake{}, Interval: time.Millisecond},
-		{Name: "a", Probe: &fake{}, Calibration: Calibration{PressureHPa: 500}}}})
+		{Name: "a", Probe: &fake{}, Calibrated: Calibrations{{0, Calibration{PressureHPa: 500}}}}}})
 	for _, want := range []string{"no sink", "probe 1 has no name", "not open", `two probes have the name "a"`, "below 100 ms", "pressure by 500 hPa"} {
 		require.ErrorContains(t, err, want)
 	}

@@ -111,8 +111,8 @@ func (p *Poller) Health() Health {
 	return Health{Backlog: int64(len(p.backlog)), Lost: p.lost, Err: p.sinkErr}
 }
 
-// SetCalibration changes a probe's calibration from its next reading on.
-func (p *Poller) SetCalibration(probe string, c Calibration) error {
+// SetCalibrations changes a probe's calibrations: of its next readings, each by its date, and of those that are not handed on yet.
+func (p *Poller) SetCalibrations(probe string, c Calibrations) error {
 	if err := c.Check(); err != nil {
 		return fmt.Errorf("poll: probe %q: %w", probe, err)
 	}
@@ -120,7 +120,17 @@ func (p *Poller) SetCalibration(probe string, c Calibration) error {
 	defer p.mu.Unlock()
 	for _, e := range p.entries {
 		if e.Name == probe {
-			e.Calibration = c
+			e.Calibrated = slices.Clone(c)
+			for i := range p.backlog {
+				if r := &p.backlog[i]; r.Probe == probe {
+					r.Value = e.Calibrated.Value(r)
+				}
+			}
+			for _, ch := range e.channels {
+				for i := range ch.held {
+					ch.held[i].rec.Value = e.Calibrated.Value(&ch.held[i].rec)
+				}
+			}
 			return nil
 		}
 	}
