@@ -89,7 +89,7 @@ func likelyCourse(w *weather, k *skin, c *Coat) (cure.Course, bool) {
 	if err != nil {
 		return cure.Course{}, false
 	}
-	film := bridge(k.past.Slice(float64(c.Started)-knotSeconds, w.at).Thin(knotSeconds), float64(c.Started), w.at, 0.5)
+	film := bridge(k.past.Slice(float64(c.Started)-knotSeconds, w.at).Knots(knotSeconds, knotWithin), float64(c.Started), w.at, 0.5)
 	course, err := model.Course(film, float64(c.Started), w.at)
 	return course, err == nil
 }

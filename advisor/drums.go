@@ -129,7 +129,7 @@ func (d *drums) film(w *weather, k *skin, c *Coat) filmOf {
 
 // line gives the film without gaps; share says where in a gap it lay, as in bridge.
 func (f *filmOf) line(share float64) trace.Trace {
-	t := bridge(f.past.Slice(f.from-knotSeconds, f.to).Thin(knotSeconds), f.from, f.to, share)
+	t := bridge(f.past.Slice(f.from-knotSeconds, f.to).Knots(knotSeconds, knotWithin), f.from, f.to, share)
 	if f.ahead.Len() > 0 {
 		t = t.Concat(f.ahead)
 	}

@@ -18,8 +18,10 @@ const (
 	Horizon = 48 * 3600.0
 	// modelSurfaceU is the least standard uncertainty of a surface temperature that no probe measures. Assumed.
 	modelSurfaceU = units.Diff(1.0)
-	// knotSeconds is the spacing to which a history is thinned before a law is run along it.
+	// knotSeconds is the spacing to which a steady history is thinned before a law is run along it; where it bends, knots are set closer, so that
+	// its mean over five minutes stays within knotWithin, in K: some two seconds of a coat's course.
 	knotSeconds = 600.0
+	knotWithin  = 0.1
 	// trendReach is how far back and ahead the margin's trend goes, in seconds.
 	trendReach = 24 * 3600.0
 	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
@@ -220,7 +222,7 @@ type path struct {
 // as u.
 func paths(w *weather, k *skin, from float64) []path {
 	all := make([]path, members)
-	past := k.past.Slice(from-knotSeconds, w.at).Thin(knotSeconds)
+	past := k.past.Slice(from-knotSeconds, w.at).Knots(knotSeconds, knotWithin)
 	for i, d := range w.draws {
 		p := &all[i]
 		if w.noAir == "" && w.noFuture == "" {

@@ -156,25 +156,94 @@ func (t Trace) Thin(step float64) Trace {
 	if n < 4 || step <= 0 {
 		return t
 	}
-	out := Trace{}
+	out := t.means(t.bins(step))
 	if t.MaxGap > 0 {
 		out.MaxGap = math.Max(t.MaxGap, 2*step)
 	}
-	out.At = append(out.At, t.At[0])
-	out.V = append(out.V, t.V[0])
-	for i := 1; i < n-1; {
-		bin := math.Floor(t.At[i] / step)
-		var sa, sv float64
-		k := 0
-		for ; i < n-1 && math.Floor(t.At[i]/step) == bin; i++ {
-			sa += t.At[i] - t.At[0]
-			sv += t.V[i]
-			k++
-		}
-		out.At = append(out.At, t.At[0]+sa/float64(k))
-		out.V = append(out.V, sv/float64(k))
-	}
-	out.At = append(out.At, t.At[n-1])
-	out.V = append(out.V, t.V[n-1])
 	return out
+}
+
+// Knots is Thin with finer steps where the trace bends: a step is halved, down to an eighth, while over either half of it the samples lie on average
+// by more than within (unit of V) off the line between the knots. What comes and goes in less than half a step, as noise does, is averaged.
+func (t Trace) Knots(step, within float64) Trace {
+	n := len(t.At)
+	if n < 4 || step <= 0 {
+		return t
+	}
+	bins := t.bins(step)
+	for range 3 {
+		line := t.means(bins)
+		next := make([]bin, 0, len(bins))
+		k := 0
+		for _, b := range bins {
+			middle := b.from + b.width/2
+			cut := b.i + int64(sort.SearchFloat64s(t.At[b.i:b.j], middle))
+			if cut == b.i || cut == b.j || math.Max(t.astray(&line, b.i, cut, &k), t.astray(&line, cut, b.j, &k)) <= within {
+				next = append(next, b)
+				continue
+			}
+			next = append(next, bin{b.i, cut, b.from, b.width / 2}, bin{cut, b.j, middle, b.width / 2})
+		}
+		if len(next) == len(bins) {
+			break
+		}
+		bins = next
+	}
+	out := t.means(bins)
+	if t.MaxGap > 0 {
+		out.MaxGap = math.Max(t.MaxGap, 2*step)
+	}
+	return out
+}
+
+// bin is a step of a trace: samples [i, j), in [from, from + width) of Unix time.
+type bin struct {
+	i, j        int64
+	from, width float64
+}
+
+// bins gives the steps that hold samples, without the first and the last sample.
+func (t Trace) bins(step float64) []bin {
+	var out []bin
+	n := int64(len(t.At))
+	for i := int64(1); i < n-1; {
+		k := math.Floor(t.At[i] / step)
+		b := bin{i: i, from: k * step, width: step}
+		for ; i < n-1 && math.Floor(t.At[i]/step) == k; i++ {
+		}
+		b.j = i
+		out = append(out, b)
+	}
+	return out
+}
+
+// means gives the first sample, each step's mean value at its mean time, and the last sample.
+func (t Trace) means(bins []bin) Trace {
+	n := len(t.At)
+	out := Trace{At: make([]float64, 0, len(bins)+2), V: make([]float64, 0, len(bins)+2)}
+	push := func(at, v float64) { out.At, out.V = append(out.At, at), append(out.V, v) }
+	push(t.At[0], t.V[0])
+	for _, b := range bins {
+		var at, v float64
+		for i := b.i; i < b.j; i++ {
+			at += t.At[i] - t.At[0]
+			v += t.V[i]
+		}
+		push(t.At[0]+at/float64(b.j-b.i), v/float64(b.j-b.i))
+	}
+	push(t.At[n-1], t.V[n-1])
+	return out
+}
+
+// astray gives how far, on average, the samples [i, j) lie off a line through knots; k is the knot at or before them, and is moved along.
+func (t Trace) astray(line *Trace, i, j int64, k *int) float64 {
+	sum := 0.0
+	for x := i; x < j; x++ {
+		for *k < len(line.At)-2 && line.At[*k+1] <= t.At[x] {
+			*k++
+		}
+		w := (t.At[x] - line.At[*k]) / (line.At[*k+1] - line.At[*k])
+		sum += t.V[x] - line.V[*k] - w*(line.V[*k+1]-line.V[*k])
+	}
+	return math.Abs(sum) / float64(j-i)
 }

@@ -74,3 +74,46 @@ func TestConcatTakesTheLater(t *testing.T) {
 	require.Equal(t, []float64{1, 2, 9}, x.V)
 	require.Equal(t, 3.0, x.MaxGap)
 }
+
+// TestKnotsFollowABend: where a flat line turns into a ramp, coarse means cut the corner, and knots do not; what is steady, or only noisy, gets no more
+// knots than before.
+func TestKnotsFollowABend(t *testing.T) {
+	bend := Trace{MaxGap: 180}
+	quiet, noisy := Trace{}, Trace{}
+	for at := 30.0; at < 6*3600; at += 60 {
+		v := math.Max(0, math.Min(10, (at-7200)/120)) // ten kelvin in twenty minutes
+		bend.At, bend.V = append(bend.At, at), append(bend.V, v)
+		quiet.At, quiet.V = append(quiet.At, at), append(quiet.V, 15+at/3600)
+		noisy.At, noisy.V = append(noisy.At, at), append(noisy.V, 15+0.06*math.Sin(at*at)) // a sixteenth of a kelvin, at random
+	}
+	require.Equal(t, quiet.Thin(600), quiet.Knots(600, 0.1))
+	require.Equal(t, noisy.Thin(600), noisy.Knots(600, 0.1))
+	thin, knots := bend.Thin(600), bend.Knots(600, 0.1)
+	require.Less(t, knots.Len(), thin.Len()+20)
+	worst := func(x Trace) float64 {
+		most := 0.0
+		for i := range bend.At {
+			v, ok := x.Value(bend.At[i])
+			require.True(t, ok)
+			most = math.Max(most, math.Abs(v-bend.V[i]))
+		}
+		return most
+	}
+	require.Greater(t, worst(thin), 0.8, "the corner is cut")
+	require.Less(t, worst(knots), 0.25)
+	require.Equal(t, thin.MaxGap, knots.MaxGap)
+}
+
+func TestKnotsKeepMeanAndSpan(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.Int64Range(1, 300).Draw(t, "n")
+		v := rapid.SliceOfN(rapid.Float64Range(-20, 40), int(n), int(n)).Draw(t, "v")
+		x := line(n, rapid.Float64Range(20, 200).Draw(t, "every"), 0)
+		x.V = v
+		y := x.Knots(rapid.Float64Range(60, 5000).Draw(t, "step"), rapid.Float64Range(0, 5).Draw(t, "within"))
+		require.NoError(t, y.Check())
+		require.LessOrEqual(t, y.Len(), x.Len())
+		require.Equal(t, x.At[0], y.At[0])
+		require.Equal(t, x.At[n-1], y.At[y.Len()-1])
+	})
+}
