@@ -22,6 +22,8 @@ const (
 	// its mean over five minutes stays within knotWithin, in K: some two seconds of a coat's course.
 	knotSeconds = 600.0
 	knotWithin  = 0.1
+	// neighbours is the longest step of a log in seconds that a line is drawn on from.
+	neighbours = 75.0
 	// trendReach is how far back and ahead the margin's trend goes, in seconds.
 	trendReach = 24 * 3600.0
 	// gapWidenKPerH is how far, per hour to the nearer end, a temperature in a gap of the log may have strayed outside the values at
@@ -72,11 +74,11 @@ func read(s *Situation) weather {
 	w.hpa, w.noHPa = c.PressureHPa.Trace.Slice(0, w.at), present(&c.PressureHPa, "barometer")
 	w.airU, w.rhU = units.Diff(c.AirC.U), c.RHPct.U
 	if w.noAir == "" {
-		_, w.airNow, _ = w.airC.Last()
+		w.airNow = presently(w.airC, w.at)
 	}
 	w.rh = c.RHPct.Trace.Slice(0, w.at)
 	if w.noRH == "" {
-		_, w.rhNow, _ = w.rh.Last()
+		w.rhNow = math.Min(100, math.Max(0, presently(w.rh, w.at)))
 	}
 	w.vapour = vapourTrace(w.airC, w.rh)
 	w.zone = s.Zone
@@ -115,6 +117,20 @@ func present(c *Channel, what string) string {
 		return what + ": no reading yet"
 	}
 	return ""
+}
+
+// presently gives a log's value at the present. The mean of a minute speaks of its middle, so the line through the newest two is drawn on to now,
+// where they are neighbours and new: what moves quickly is then told when it is so, not a minute on. Else the newest value stands.
+func presently(t trace.Trace, now float64) float64 {
+	n := t.Len()
+	if n == 0 {
+		return 0
+	}
+	at, v := t.At[n-1], t.V[n-1]
+	if n == 1 || now-at > neighbours || at-t.At[n-2] > neighbours {
+		return v
+	}
+	return v + (now-at)*(v-t.V[n-2])/(at-t.At[n-2])
 }
 
 // vapourTrace joins air temperature and humidity, at the humidity's times, to vapour pressure in Pa.
@@ -167,7 +183,7 @@ func surfaceOf(w *weather, p *Piece) skin {
 	}
 	switch {
 	case present(&p.SurfaceC, "surface probe") == "":
-		_, k.now, _ = probe.Last()
+		k.now = presently(probe, w.at)
 		k.u = units.Diff(p.SurfaceC.U)
 	case w.noAir == "":
 		_, k.now, _ = front.Last()
