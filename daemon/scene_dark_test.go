@@ -17,7 +17,7 @@ import (
 // is on the card. What came true meanwhile is told as soon as it is back, and nothing twice.
 func TestScenePowerCut(t *testing.T) {
 	s := scene{name: "power cut", seed: 15, start: winterDay(9, 0), length: 4 * time.Hour, history: 24 * time.Hour,
-		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute, band: 0.3,
+		system: "medium", kind: advisor.Fill, coatAt: 10 * time.Minute,
 		acts: []act{
 			{at: 30 * time.Minute, do: func(t *testing.T, r *run) { r.cut(25*time.Minute, 0, clock.Synced) }},
 			{at: 2 * time.Hour, do: func(t *testing.T, r *run) { r.cut(10*time.Minute, 0, clock.RTC) }},

@@ -14,7 +14,7 @@ import (
 // The sun comes round onto a hull that was sealed a quarter of an hour before: the skin warms by ten kelvin in minutes, and the timber blows.
 func TestSceneSunOnHull(t *testing.T) {
 	s := scene{name: "sun on the hull", seed: 14, start: winterDay(13, 0), length: 3 * time.Hour, history: 24 * time.Hour,
-		system: "medium", kind: advisor.Seal, bare: true, coatAt: 10 * time.Minute, band: 0.3, sudden: true,
+		system: "medium", kind: advisor.Seal, bare: true, coatAt: 10 * time.Minute, sudden: true,
 		shed: func(o *shed.Options, at func(time.Duration) float64) {
 			o.Events = []shed.Event{{Kind: shed.SunOnHull, From: at(25 * time.Minute), To: at(80 * time.Minute), Size: 180}}
 		}}
