@@ -58,7 +58,7 @@ func TestBackdatedCalibration(t *testing.T) {
 	look := func() record.Coat {
 		facts, err = d.book.State(ctx)
 		require.NoError(t, err)
-		r, err := d.Record(ctx, facts.Jobs[0].ID)
+		r, err := d.Record(ctx, facts.Jobs[0].ID, "")
 		require.NoError(t, err)
 		return r.Coats[0]
 	}

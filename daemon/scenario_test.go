@@ -327,41 +327,6 @@ func TestDemoIsNotCanned(t *testing.T) {
 	require.NotEqual(t, airOne, airTwo)
 }
 
-// TestRecordSurvivesTheReadings: an ended coat's record comes from the job book alone.
-func TestRecordSurvivesTheReadings(t *testing.T) {
-	dir := t.TempDir()
-	d, err := NewDemo(t.Context(), DemoOptions{Seed: 3, Folder: dir, Listen: "127.0.0.1:0"})
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	n := 0
-	d.o.Observe = func(Moment) {
-		if n++; n == 2 {
-			cancel()
-		}
-	}
-	require.NoError(t, d.Run(ctx))
-	for _, f := range []string{"readings.db", "readings.db-wal", "readings.db-shm"} {
-		_ = os.Remove(filepath.Join(dir, f))
-	}
-	c := d.o.Config
-	d, err = New(Options{Config: c, Clock: d.clock, Shed: d.o.Shed})
-	require.NoError(t, err)
-	defer func() { require.NoError(t, d.Stop()) }()
-	facts, err := d.book.State(t.Context())
-	require.NoError(t, err)
-	r, err := d.Record(t.Context(), facts.Jobs[0].ID)
-	require.NoError(t, err)
-	require.Len(t, r.Coats, 3)
-	for _, k := range r.Coats[:2] {
-		require.True(t, k.Frozen)
-		require.NotEmpty(t, k.Marks)
-		require.NotEmpty(t, k.Channels)
-		require.Equal(t, "bench", k.Channels[0].Probe)
-		require.Greater(t, len(k.Channels[0].V), 1000, "minutes of %s", k.Channels[0].Quantity)
-	}
-}
-
 // TestPageAndCommandsOverHTTP is the way of a second program: what it sends is in the book, what is wrong comes back as a problem.
 func TestPageAndCommandsOverHTTP(t *testing.T) {
 	d, err := NewDemo(t.Context(), DemoOptions{Seed: 1, Speed: 60, Folder: t.TempDir(), Listen: "127.0.0.1:0"})

@@ -143,8 +143,8 @@ func (s source) Series(ctx context.Context, req dashboard.SeriesRequest) (dashbo
 }
 
 // Record does as dashboard.Source says.
-func (s source) Record(ctx context.Context, job int64) (record.Job, error) {
-	return s.d.Record(ctx, job)
+func (s source) Record(ctx context.Context, job int64, workshop string) (record.Job, error) {
+	return s.d.Record(ctx, job, workshop)
 }
 
 // Subscribe does as dashboard.Source says.

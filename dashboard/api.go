@@ -298,8 +298,13 @@ func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 		h.problem(w, r, http.StatusNotFound, "", "want records/NUMBER.html, .pdf, .csv or .json, with the number of a job")
 		return
 	}
-	job, err := h.o.Source.Record(r.Context(), id)
+	job, err := h.o.Source.Record(r.Context(), id, r.URL.Query().Get("workshop"))
 	if err != nil {
+		var bad *Refusal
+		if errors.As(err, &bad) {
+			h.problem(w, r, http.StatusUnprocessableEntity, bad.Field, bad.Sentence)
+			return
+		}
 		if !errors.Is(err, ErrNotFound) {
 			h.o.Log.Error("dashboard: record not made", "job", id, "err", err)
 			h.problem(w, r, http.StatusInternalServerError, "", "the record could not be made: the log says why")
@@ -334,7 +339,7 @@ func (h *Handler) apiRecord(w http.ResponseWriter, r *http.Request) {
 	default:
 		err = record.WriteHTML(&b, job)
 		// One file without scripts: its one style sheet is let in by its hash, and nothing else.
-		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src '"+record.StyleHash()+"'; base-uri 'none'; frame-ancestors 'none'")
+		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src '"+record.StyleHash()+"'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
 	}
 	if err != nil {
 		h.o.Log.Error("dashboard: record not written", "job", id, "err", err)

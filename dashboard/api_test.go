@@ -201,6 +201,7 @@ func TestRecordsAreServed(t *testing.T) {
 	require.Equal(t, http.StatusUnprocessableEntity, get(h, "/api/v1/records/1.csv?sep=x").Code)
 	require.Equal(t, http.StatusNotFound, get(h, "/api/v1/records/2.html").Code)
 	require.Equal(t, http.StatusNotFound, get(h, "/api/v1/records/1.exe").Code)
+	require.Equal(t, http.StatusUnprocessableEntity, get(h, "/api/v1/records/1.html?workshop=no+such").Code)
 }
 
 func TestGuards(t *testing.T) {
@@ -231,7 +232,7 @@ func TestGuards(t *testing.T) {
 	require.Equal(t, "nosniff", head.Get("X-Content-Type-Options"))
 
 	require.Equal(t, http.StatusNotFound, get(h, "/tides").Code)
-	require.Contains(t, get(h, "/plan").Body.String(), "There is no such page")
+	require.Contains(t, get(h, "/tides").Body.String(), "There is no such page")
 	w := get(h, "/api/v1/nothing")
 	require.Equal(t, http.StatusNotFound, w.Code)
 	require.Equal(t, "application/problem+json", w.Header().Get("Content-Type"))

@@ -202,7 +202,10 @@ func (f *fake) Series(_ context.Context, req SeriesRequest) (Series, error) {
 	return Series{MaxGap: 2 * time.Hour, Points: []SeriesPoint{{req.From, 13.9, 14.2, 14.6, 60}, {req.From.Add(time.Hour), 14, 14.3, 14.7, 60}}}, nil
 }
 
-func (f *fake) Record(_ context.Context, job int64) (record.Job, error) {
+func (f *fake) Record(_ context.Context, job int64, workshop string) (record.Job, error) {
+	if workshop == "no such" {
+		return record.Job{}, &Refusal{Field: "workshop", Sentence: "there is no shipped rule set \"no such\""}
+	}
 	if job != 1 {
 		return record.Job{}, fmt.Errorf("no job %d: %w", job, ErrNotFound)
 	}

@@ -22,7 +22,7 @@ import (
 type Source interface {
 	Now(ctx context.Context) (View, error)
 	Series(ctx context.Context, req SeriesRequest) (Series, error)
-	Record(ctx context.Context, job int64) (record.Job, error)
+	Record(ctx context.Context, job int64, workshop string) (record.Job, error)
 	Subscribe(ctx context.Context) <-chan struct{}
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,11 +15,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"tackline/daemon/attest"
+	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
 )
 
 func newRecordCmd(e env) *cobra.Command {
-	var format, paper, out, sig, verify, head string
+	var format, paper, workshop, out, sig, verify, head string
 	var cl *client
 	var flags *dataFlags
 	c := &cobra.Command{
@@ -48,11 +50,14 @@ func newRecordCmd(e env) *cobra.Command {
 				return usagef("%q is no number of a job: tackline job list shows them", args[0])
 			}
 			path := "/api/v1/records/" + args[0] + "." + format
-			query := ""
+			query := url.Values{}
 			if format == "pdf" && paper == "letter" {
-				query = "?paper=letter"
+				query.Set("paper", "letter")
 			}
-			b, err := cl.call(c.Context(), http.MethodGet, path+query, nil)
+			if workshop != "" {
+				query.Set("workshop", workshop)
+			}
+			b, err := cl.call(c.Context(), http.MethodGet, path+"?"+query.Encode(), nil)
 			if err != nil {
 				return err
 			}
@@ -75,6 +80,7 @@ func newRecordCmd(e env) *cobra.Command {
 	flags = addDataFlags(c, e)
 	c.Flags().StringVar(&format, "format", "html", "html, pdf, csv or json")
 	c.Flags().StringVar(&paper, "paper", "a4", "of a pdf: a4 or letter")
+	c.Flags().StringVar(&workshop, "workshop", "", "also say for how long the conditions were within a rule set: "+strings.Join(config.ShippedWorkshops(), ", ")+", or none (default that of the config)")
 	c.Flags().StringVar(&out, "out", "", "file to write; default standard output")
 	c.Flags().StringVar(&sig, "sig", "", "file of the seal: to write, or with --verify to read (default FILE.sig, or the pdf's own)")
 	c.Flags().StringVar(&verify, "verify", "", "a copy of a record to verify")

@@ -31,6 +31,7 @@ type Config struct {
 	Limits  Limits
 	Systems Systems
 	Plan    Plan
+	Record  Record
 	Outdoor *OutdoorForecast // nil where there is none
 	Alerts  []Alert
 	Beat    *Heartbeat // nil where none is sent
@@ -198,6 +199,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Limits = parseLimits(top, c.Limits)
 	c.Systems = parseSystems(top, c.Systems)
 	c.Plan = parsePlan(top)
+	c.Record = parseRecord(top)
 	c.Outdoor = parseOutdoorForecast(top, c.Shed)
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)

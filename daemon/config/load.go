@@ -204,6 +204,9 @@ func (c Config) lookAround() {
 	if c.Outdoor != nil { // the file itself may come later: something else writes it
 		c.lookAtToken("outdoor_forecast.token_file", c.Outdoor.TokenFile)
 	}
+	if _, _, err := c.LoadWorkshop(); err != nil {
+		d.adopt("record.workshop", c.Record.Workshop, err)
+	}
 	c.lookAtWireless()
 }
 

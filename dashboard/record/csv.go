@@ -99,14 +99,54 @@ func (c csvWriter) rows() [][]string {
 			out = append(out, r.cells)
 		}
 	}
-	for _, a := range j.Alerts {
-		if a.Coat == 0 {
-			for _, r := range c.alert(a, nil) {
-				out = append(out, r.cells)
-			}
-		}
+	rest := c.ofJob()
+	sort.SliceStable(rest, func(a, b int) bool { return rest[a].at < rest[b].at })
+	for _, r := range rest {
+		out = append(out, r.cells)
 	}
 	return out
+}
+
+// ofJob gives what belongs to no coat: alerts of the shed, notes, photos, what was done to pieces, corrections.
+func (c csvWriter) ofJob() []csvRow {
+	var rows []csvRow
+	add := func(at time.Time, piece, what, text string) {
+		cells := c.start(at.Unix(), nil, what, text)
+		cells[4] = guard(piece)
+		rows = append(rows, csvRow{at.Unix(), 0, cells})
+	}
+	for _, a := range c.job.Alerts {
+		if a.Coat == 0 {
+			rows = append(rows, c.alert(a, nil)...)
+		}
+	}
+	for _, n := range c.job.Notes {
+		if n.Coat == 0 {
+			add(n.At, n.About, "note", n.Text+byWhom(n.Who))
+		}
+	}
+	for _, p := range c.job.Photos {
+		if p.Coat == 0 {
+			add(p.At, p.About, "photo", photoText(p))
+		}
+	}
+	for _, p := range c.job.Pieces {
+		for _, d := range p.Deeds {
+			add(d.At, p.Name, "done", d.What+byWhom(d.Who))
+		}
+	}
+	for _, x := range c.job.Corrections {
+		add(x.At, "", "correction", x.Text+byWhom(x.Who))
+	}
+	return rows
+}
+
+func photoText(p Photo) string {
+	s := p.Caption
+	if s == "" {
+		s = "without a caption"
+	}
+	return s + byWhom(p.Who) + ", SHA-256 " + p.SHA256
 }
 
 // start gives the first cells of a row.
@@ -143,6 +183,16 @@ func (c csvWriter) coat(k *Coat) []csvRow {
 	for _, a := range c.job.Alerts {
 		if a.Coat == k.ID && a.Coat != 0 {
 			rows = append(rows, c.alert(a, k)...)
+		}
+	}
+	for _, n := range c.job.Notes {
+		if n.Coat == k.ID {
+			add(n.At, 5, "note", n.Text+byWhom(n.Who))
+		}
+	}
+	for _, p := range c.job.Photos {
+		if p.Coat == k.ID {
+			add(p.At, 5, "photo", photoText(p))
 		}
 	}
 	add(k.Ended, 6, "ended", string(k.State))

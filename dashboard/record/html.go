@@ -33,10 +33,8 @@ func WriteHTML(w io.Writer, j Job) error {
 	if err := j.Check(); err != nil {
 		return err
 	}
-	v := jobView{Job: j, Style: template.CSS(style), zone: zoneOf(j)} //nolint:gosec // our own file
-	for i := range j.Coats {
-		v.Coats = append(v.Coats, v.coat(i))
-	}
+	v := viewOf(j)
+	v.Style = template.CSS(style) //nolint:gosec // our own file
 	funcs := template.FuncMap{"at": v.at, "day": v.day, "probe": func(p Probe) string { return calibration(p, v.zone) }, "limit": limitText}
 	t, err := template.New("record").Funcs(funcs).Parse(pageTemplate)
 	if err != nil {
@@ -50,6 +48,15 @@ func WriteHTML(w io.Writer, j Job) error {
 		return fmt.Errorf("record: write html: %w", err)
 	}
 	return nil
+}
+
+// viewOf makes the view that every form of a record is written from.
+func viewOf(j Job) jobView {
+	v := jobView{Job: j, zone: zoneOf(j)}
+	for i := range j.Coats {
+		v.Coats = append(v.Coats, v.coat(i))
+	}
+	return v
 }
 
 // jobView is the job as the template shows it.
@@ -69,9 +76,12 @@ type coatView struct {
 	Conditions []conditionRow
 	Kept       []keptRow
 	Margin     *keptRow // for the summary
-	BatchText  []string
+	Workshop   []keptRow
+	Rows       [][2]string // what, and what of it
 	TouchText  []string
 	AlertRows  []Alert
+	NoteRows   []Note
+	PhotoRows  []photoView
 	Result     string
 	Chart      template.HTML
 }
@@ -119,6 +129,8 @@ func quantityWords(q string) (name, unit string, digits int) {
 		return "barometer", "hPa", 0
 	case TimberC:
 		return "timber", "C", 1
+	case AirRange24h:
+		return "air, highest less lowest of 24 h", "K", 1
 	}
 	return q, "", 2
 }
@@ -187,6 +199,10 @@ func batchText(b Batch) string {
 	if b.Lot != "" {
 		parts = append(parts, "lot "+b.Lot)
 	}
+	parts = append(parts, b.Moves...)
+	if b.How != "" {
+		parts = append(parts, b.How)
+	}
 	if len(parts) == 0 {
 		return "nothing noted"
 	}
@@ -227,8 +243,8 @@ func (v jobView) coat(i int) coatView {
 		}
 		out.Kept = append(out.Kept, row)
 	}
-	for _, b := range c.Batches {
-		out.BatchText = append(out.BatchText, batchText(b))
+	for _, k := range c.workshop(v.Workshop, v.AsOf) {
+		out.Workshop = append(out.Workshop, keptText(k))
 	}
 	for _, t := range c.Touches {
 		out.TouchText = append(out.TouchText, v.at(t.At)+": "+touchText(t))
@@ -238,7 +254,14 @@ func (v jobView) coat(i int) coatView {
 			out.AlertRows = append(out.AlertRows, a)
 		}
 	}
+	for _, n := range v.Notes {
+		if n.Coat == c.ID {
+			out.NoteRows = append(out.NoteRows, n)
+		}
+	}
+	out.PhotoRows = v.photos(func(p Photo) bool { return p.Coat == c.ID })
 	out.Result = result(c)
+	out.Rows = v.rows(&out)
 	if d := v.drawing(c, end, i+1); len(d.Upper) > 0 {
 		out.Chart = template.HTML(chart.SVG(d, "coat-"+strconv.Itoa(i+1))) //nolint:gosec // made by chart, which escapes its texts
 	}

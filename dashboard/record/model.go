@@ -9,7 +9,9 @@ import (
 // Job is everything that is known of a job. Times are instants; they are shown in Zone.
 type Job struct {
 	ID       int64
-	Name     string // the boat or other order
+	Name     string // of the order
+	Boat     string // "" where not kept
+	Note     string // on the job, "" for none
 	Customer string // "" where not kept
 	Shed     string
 	Zone     *time.Location // of the shed; nil is UTC
@@ -23,6 +25,11 @@ type Job struct {
 	Alerts   []Alert
 	Probes   []Probe
 	Limits   []Limit // of the shed; a Coat may carry stricter ones of its system
+
+	Notes       []Note // oldest first
+	Photos      []Photo
+	Corrections []Correction // what had been said otherwise before, oldest first
+	Workshop    *Workshop    // rule set that the conditions are held against; nil for none
 }
 
 // Piece is a part of the job that is coated as one.
@@ -35,7 +42,71 @@ type Piece struct {
 	MoisturePct   *float64 // of oven-dry mass; nil where never measured
 	MoistureFrom  string   // "meter", "log"
 	MoistureAt    time.Time
-	SubstrateNote string // "9 mm plywood"
+	SubstrateNote string  // "9 mm plywood"
+	DensityKgM3   float64 // at 12 % moisture content; 0 where not kept
+	BackSealed    bool
+	Layers        []Layer // from the timber outward, the timber first; empty where nothing is known
+	Deeds         []Deed  // what was done beside coating, oldest first
+}
+
+// Stuff is what a Layer is made of.
+type Stuff string
+
+// The stuffs.
+const (
+	StuffTimber  Stuff = "timber"
+	StuffCoat    Stuff = "coat"
+	StuffFabric  Stuff = "fabric"
+	StuffPeelPly Stuff = "peel ply" // on now, or planned, and not to stay
+)
+
+// Layer is one layer of the laminate.
+type Layer struct {
+	Stuff   Stuff
+	Text    string    // "bedding, medium", "fabric, 200 g/m²"
+	Coat    int64     // id of the coat that it is; 0 otherwise
+	At      time.Time // zero for the timber and for what is planned
+	Planned bool
+}
+
+// Deed is what was done to a piece beside coating it.
+type Deed struct {
+	At   time.Time
+	What string // washed, abraded, fabric laid ...
+	Who  string
+	Note string
+}
+
+// Note is a text that somebody wrote down.
+type Note struct {
+	At    time.Time
+	About string // "coat 2, fill on port topside"; "" for the job
+	Coat  int64
+	Text  string
+	Who   string
+}
+
+// Photo is a picture. Its bytes stand in the job book and in a pack; SHA256 says which they are.
+type Photo struct {
+	ID            int64
+	At            time.Time
+	About         string
+	Coat          int64
+	Caption       string
+	Who           string
+	Media         string // image/png or image/jpeg
+	SHA256        string // hexadecimal, of the whole
+	Bytes         int64
+	Width, Height int64
+	Shown         []byte // JPEG, small enough for a record; nil: NotShown says why
+	NotShown      string
+}
+
+// Correction is a change of something that had been said otherwise before.
+type Correction struct {
+	At   time.Time
+	Who  string
+	Text string // "touch 41: state from wet to tacky"
 }
 
 // Batch is one mixed pot.
@@ -45,6 +116,8 @@ type Batch struct {
 	ResinC  *float64 // C when mixed
 	Vessel  string   // "pot", "tray", ""
 	Lot     string
+	Moves   []string // "into a tray at 14:20"
+	How     string   // used, left over, went off; "" while it runs
 }
 
 // Coat is one application and what became of it.
@@ -74,6 +147,23 @@ type Coat struct {
 	NextCoat      string // how the next coat stood to this one's windows: a sentence, "" for none
 	Remarks       []string
 	ExcludedCount int64 // readings that were flagged and left out
+
+	Before       []Channel // the same of the day before the first wetting, for limits that speak of it
+	Model        string    // version of the laws behind its figures
+	AreaM2       float64   // that was coated; 0 where not known
+	AmountG      float64   // mixed resin on it; 0 where not known
+	CoverageGM2  *float64
+	FilmMM       *float64 // mean thickness when wet, without fabric and filler, mm
+	Over         string   // what it lies on: "bare timber", "coat 2, bedding"
+	Prepared     string   // what was done to that before: "washed, abraded"
+	Fabric       string
+	PeelPly      bool
+	MoisturePct  *float64 // of bare timber beneath, newest reading before the start
+	MoistureFrom string
+	GasRatio     *float64 // largest growth of the pore gas of bare timber from first wetting until gel, as a volume ratio; nil where it does not matter or is not known
+	GasText      string
+	Means        []string // what its place in the sequence means, where it went on out of order
+	Note         string
 }
 
 // Quantities that a Channel may have. Units are in the name; margin_k is a difference of temperatures in kelvin.
@@ -129,6 +219,7 @@ type Touch struct {
 // Alert is what rang, and who answered. Coat is 0 for those of the whole shed.
 type Alert struct {
 	At           time.Time
+	Severity     string // notice, warning, critical; "" where not kept
 	Coat         int64
 	Text         string
 	Acknowledged time.Time // zero: nobody did

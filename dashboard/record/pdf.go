@@ -46,10 +46,7 @@ func WritePDF(w io.Writer, j Job, paper Paper) error {
 	if paper != A4 && paper != Letter {
 		return fmt.Errorf("record: paper %q: want A4 or Letter", paper)
 	}
-	v := jobView{Job: j, zone: zoneOf(j)}
-	for i := range j.Coats {
-		v.Coats = append(v.Coats, v.coat(i))
-	}
+	v := viewOf(j)
 	p := newSheet(v, paper)
 	p.summary()
 	if len(v.Coats) > 0 {
@@ -285,6 +282,9 @@ func (p *sheet) summary() {
 	p.font("B", 20, ink)
 	p.f.MultiCell(p.width, 9, clean("Cure record: "+v.Name), "", "L", false)
 	line := v.Shed
+	if v.Boat != "" {
+		line += " · " + v.Boat
+	}
 	if v.Customer != "" {
 		line += " · for " + v.Customer
 	}
@@ -318,38 +318,33 @@ func (p *sheet) summary() {
 		case end == "":
 			end = "not known"
 		}
-		row := []string{fmt.Sprintf("%d. %s on %s", c.Number, c.Kind, c.PieceName), c.System, v.at(c.Started), "", "", "no limit set", end}
+		row := []string{fmt.Sprintf("%d. %s on %s", c.Number, c.Kind, c.PieceName), c.System, v.at(c.Started), "", "", "no limit set", c.Blush, end}
 		if c.Margin != nil {
 			row[3], row[4], row[5] = c.Margin.Within, c.Margin.Outside, c.Margin.Unknown
 		}
 		rows = append(rows, row)
 	}
-	p.table([]column{{"coat", 34, false}, {"system", 20, false}, {"on", 26, false}, {"within", 12, true}, {"outside", 13, true}, {"unknown", 14, true}, {"at the end", 15, true}}, rows)
+	p.table([]column{{"coat", 32, false}, {"system", 20, false}, {"on", 26, false}, {"within", 12, true}, {"outside", 13, true}, {"unknown", 14, true}, {"blush", 11, true}, {"at the end", 16, true}}, rows)
+	if v.Workshop == nil {
+		return
+	}
+	p.heading("Against the workshop's limits, all coats", 2)
+	p.paragraph(v.WorkshopLead())
+	rows = nil
+	for _, k := range v.workshopRows() {
+		name := k.Name + ": " + k.Limit
+		if k.Source != "" {
+			name += " (" + k.Source + ")"
+		}
+		rows = append(rows, []string{name, k.Within, k.Outside, k.Unknown, k.Worst})
+	}
+	p.table([]column{{"limit", 80, false}, {"within for", 18, true}, {"outside for", 18, true}, {"unknown for", 18, true}, {"furthest", 18, true}}, rows)
 }
 
 func (p *sheet) coat(c *coatView) {
 	v := p.v
 	p.heading(fmt.Sprintf("Coat %d: %s on %s", c.Number, c.Kind, c.PieceName), 1)
-	system := c.System
-	if c.SystemSource != "" {
-		system += " (numbers: " + c.SystemSource + ")"
-	}
-	ended, now, after := "watch ended", "at the end", ""
-	if c.Running {
-		ended, now, after = "figures up to", "now", "; the coat still runs"
-	}
-	rows := [][2]string{{"system", system}, {"first wetting", v.at(c.Started) + byWhom(c.Who)}, {ended, v.at(c.End) + ", after " + c.Lasted + after}}
-	for _, b := range c.BatchText {
-		rows = append(rows, [2]string{"batch", b})
-	}
-	rows = append(rows, [2]string{now, c.Result})
-	if c.Blush != "" {
-		rows = append(rows, [2]string{"danger of blush", c.Blush + ". " + c.BlushWhy})
-	}
-	if c.NextCoat != "" {
-		rows = append(rows, [2]string{"next coat", c.NextCoat})
-	}
-	p.words(append(rows, [2]string{"trace", c.Trace()}))
+	p.words(c.Rows)
 	p.list(c.Remarks)
 	if d := v.drawing(c.Coat, c.End, c.Number); len(d.Upper) > 0 {
 		w, h := d.Size()
@@ -371,8 +366,8 @@ func (p *sheet) coat(c *coatView) {
 			}
 			rows = append(rows, []string{r.Name + ", " + r.Unit, r.Min, mean, r.Max, r.Coverage, r.Gap, r.Longest, r.Probe})
 		}
-		p.table([]column{{"quantity", 40, false}, {"lowest", 13, true}, {"mean", 14, true}, {"highest", 13, true}, {"covered", 14, true}, {"gaps, min", 15, true},
-			{"longest, min", 18, true}, {"by", 24, true}}, rows)
+		p.table([]column{{"quantity", 42, false}, {"lowest", 13, true}, {"mean", 13, true}, {"highest", 14, true}, {"covered", 17, true}, {"gaps, min", 16, true},
+			{"longest, min", 16, true}, {"by", 21, true}}, rows)
 	}
 	if len(c.Kept) > 0 {
 		p.heading("Against the limits in force, hours and minutes", 2)
@@ -388,7 +383,15 @@ func (p *sheet) coat(c *coatView) {
 			}
 			rows = append(rows, []string{name, until, k.Within, k.Outside, k.Unknown, k.Worst})
 		}
-		p.table([]column{{"limit", 60, false}, {"until", 26, false}, {"within for", 16, true}, {"outside for", 17, true}, {"unknown for", 18, true}, {"furthest", 15, true}}, rows)
+		p.table([]column{{"limit", 58, false}, {"until", 24, false}, {"within for", 17, true}, {"outside for", 18, true}, {"unknown for", 20, true}, {"furthest", 15, true}}, rows)
+	}
+	if len(c.Workshop) > 0 {
+		p.heading("Against the workshop's limits: "+v.Workshop.Name, 2)
+		var rows [][]string
+		for _, k := range c.Workshop {
+			rows = append(rows, []string{k.Name + ": " + k.Limit, k.Within, k.Outside, k.Unknown, k.Worst})
+		}
+		p.table([]column{{"limit", 80, false}, {"within for", 18, true}, {"outside for", 18, true}, {"unknown for", 18, true}, {"furthest", 18, true}}, rows)
 	}
 	if len(c.Marks) > 0 {
 		p.heading("Marks", 2)
@@ -411,6 +414,8 @@ func (p *sheet) coat(c *coatView) {
 		p.heading("Alerts", 2)
 		p.list(v.alertTexts(c.AlertRows))
 	}
+	p.notes(c.NoteRows, 2)
+	p.photos(c.PhotoRows, 2)
 }
 
 // alertTexts gives alerts as sentences, with who acknowledged them.
@@ -442,6 +447,16 @@ func (p *sheet) pieces() {
 			rows = append(rows, []string{x.Name, x.SubstrateNote, string(x.Lie), positive(x.ThicknessMM), positive(x.AreaM2), moisture})
 		}
 		p.table([]column{{"piece", 34, false}, {"substrate", 34, false}, {"lie", 18, false}, {"thickness, mm", 20, true}, {"area, m²", 16, true}, {"moisture, %", 38, true}}, rows)
+		for i := range v.Pieces {
+			p.piece(&v.Pieces[i])
+		}
+	}
+	p.notes(v.JobNotes(), 1)
+	p.photos(v.JobPhotos(), 1)
+	if len(v.Corrections) > 0 {
+		p.heading("Corrections", 1)
+		p.paragraph(correctionsLead)
+		p.list(v.CorrectionTexts())
 	}
 	if shed := v.ShedAlerts(); len(shed) > 0 {
 		p.heading("Alerts of the whole shed", 1)

@@ -13,13 +13,15 @@ var cautions = [...]string{
 }
 
 const (
-	lastWord    = "The makers' sheets, local codes, and people licensed to design, survey and certify come before anything in this record."
-	marginLead  = "For how long the margin (surface over dew point) was within and outside its limit, and unknown, in hours and minutes, from the first wetting until the end of green."
-	chartLegend = "Full line air, long dashes surface, dots dew point. Shaded: the windows. Where a line breaks nothing usable was measured."
-	noTouches   = "None was recorded: the marks rest on the model alone."
-	noCoats     = "No coat was put on in this job yet."
-	noReadings  = "Nothing was measured."
-	noProbes    = "No probe is noted."
+	lastWord        = "The makers' sheets, local codes, and people licensed to design, survey and certify come before anything in this record."
+	marginLead      = "For how long the margin (surface over dew point) was within and outside its limit, and unknown, in hours and minutes, from the first wetting until the end of green."
+	chartLegend     = "Full line air, long dashes surface, dots dew point. Shaded: the windows. Where a line breaks nothing usable was measured."
+	layersLead      = "From the timber outward; heights are drawn, not measured. In dashes what is planned or comes off."
+	correctionsLead = "What had been said otherwise before. Nothing is overwritten: the journal of the job book has every row as it was."
+	noTouches       = "None was recorded: the marks rest on the model alone."
+	noCoats         = "No coat was put on in this job yet."
+	noReadings      = "Nothing was measured."
+	noProbes        = "No probe is noted."
 )
 
 // Cautions gives the cautions of every record.
@@ -27,7 +29,7 @@ func (jobView) Cautions() []string { return cautions[:] }
 
 // Word gives one of the sentences that every form of a record shares.
 func (jobView) Word(name string) string {
-	return map[string]string{"last": lastWord, "margin": marginLead, "legend": chartLegend, "touches": noTouches, "coats": noCoats, "readings": noReadings, "probes": noProbes}[name]
+	return map[string]string{"last": lastWord, "margin": marginLead, "legend": chartLegend, "layers": layersLead, "corrections": correctionsLead, "touches": noTouches, "coats": noCoats, "readings": noReadings, "probes": noProbes}[name]
 }
 
 // Reach says how far a record is to be trusted.

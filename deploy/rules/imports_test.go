@@ -85,7 +85,7 @@ var rules = []rule{
 	{"daemon", []string{module + "/"}, nil, "the wiring knows every part"},
 
 	{"dashboard/chart", nil, nil, "a drawing is a pure function of its series"},
-	{"dashboard/record", []string{module + "/advisor", module + "/sensors", module + "/dashboard/chart", "codeberg.org/go-pdf/fpdf", "codeberg.org/go-fonts/liberation/"}, nil, "a record is drawn with the page's own charts, so paper and screen cannot differ"},
+	{"dashboard/record", []string{module + "/advisor", module + "/sensors", module + "/dashboard/chart", "codeberg.org/go-pdf/fpdf", "codeberg.org/go-fonts/liberation/", "golang.org/x/image/draw"}, nil, "a record is drawn with the page's own charts, so paper and screen cannot differ"},
 	{"dashboard", []string{module + "/advisor", module + "/sensors", module + "/dashboard/"}, nil,
 		"the page shows and posts; it reaches the daemon only by interfaces that it declares"},
 
