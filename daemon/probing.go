@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"time"
 
+	"tackline/daemon/jobbook"
 	"tackline/daemon/poll"
 	"tackline/sensors"
 )
@@ -66,15 +67,19 @@ type ProbesReport struct {
 	At         time.Time          `json:"at"`
 	Probes     []ProbeReport      `json:"probes"`
 	Unassigned []UnassignedReport `json:"unassigned"`
+	Nodes      []NodeReport       `json:"nodes"` // wireless nodes that are heard and are no probe yet
 }
 
 func (d *Daemon) serveProbes(w http.ResponseWriter, r *http.Request) {
-	facts, ok := d.facts(w, r)
-	if !ok {
-		return
+	if facts, ok := d.facts(w, r); ok {
+		d.reply(w, r, http.StatusOK, d.probesReport(facts))
 	}
+}
+
+// probesReport says what is known of all probes, and of what is there and no probe.
+func (d *Daemon) probesReport(facts *jobbook.State) ProbesReport {
 	now := d.clock.Now().Wall
-	out := ProbesReport{At: time.UnixMilli(now).UTC(), Probes: []ProbeReport{}, Unassigned: []UnassignedReport{}}
+	out := ProbesReport{At: time.UnixMilli(now).UTC(), Probes: []ProbeReport{}, Unassigned: []UnassignedReport{}, Nodes: []NodeReport{}}
 	configured := d.o.Config.Probes
 	for i, s := range d.poller.States() {
 		p := configured[i]
@@ -113,7 +118,12 @@ func (d *Daemon) serveProbes(w http.ResponseWriter, r *http.Request) {
 			out.Unassigned = append(out.Unassigned, UnassignedReport{f.Kind, f.ID, f.Text, names(f.Quantities)})
 		}
 	}
-	d.reply(w, r, http.StatusOK, out)
+	for _, n := range d.wireless.hub.Nodes() {
+		if n.Probe == "" {
+			out.Nodes = append(out.Nodes, nodeReport(n))
+		}
+	}
+	return out
 }
 
 func names(list []sensors.Quantity) []string {

@@ -116,8 +116,8 @@ func (w *wireless) checkBinding(p jobbook.Payload) error {
 		Problem: fmt.Sprintf("%q is no probe of the config that a node can be bound to: there are %q (kind mqtt, or push without a token of its own)", b.Probe, names)}}}
 }
 
-// nodeLine is a node as the API shows it.
-type nodeLine struct {
+// NodeReport is a node as the API shows it.
+type NodeReport struct {
 	Node    string      `json:"node"`
 	Probe   *string     `json:"probe"` // null: unassigned
 	Heard   *time.Time  `json:"heard"` // null: not since the daemon began
@@ -153,29 +153,33 @@ func pointer(t time.Time) *time.Time {
 
 // nodesJSON is every node that is bound or was heard.
 type nodesJSON struct {
-	Nodes     []nodeLine  `json:"nodes"`
-	Forgotten int64       `json:"forgotten"` // unassigned nodes that had to make room
-	Broker    *brokerLine `json:"broker"`    // null: none is configured
+	Nodes     []NodeReport `json:"nodes"`
+	Forgotten int64        `json:"forgotten"` // unassigned nodes that had to make room
+	Broker    *brokerLine  `json:"broker"`    // null: none is configured
 }
 
 // list serves GET /api/v1/nodes: every node that is bound or was heard; those without a probe are unassigned.
 func (w *wireless) list(rw http.ResponseWriter, r *http.Request) {
-	out := nodesJSON{Nodes: []nodeLine{}, Forgotten: w.hub.Forgotten()}
+	out := nodesJSON{Nodes: []NodeReport{}, Forgotten: w.hub.Forgotten()}
 	for _, n := range w.hub.Nodes() {
-		line := nodeLine{Node: n.Key, Heard: pointer(n.Heard), Reports: n.Reports, Dropped: n.Dropped, Problem: n.Problem, Last: []lastValue{}}
-		if n.Probe != "" {
-			line.Probe = &n.Probe
-		}
-		for _, l := range n.Last {
-			line.Last = append(line.Last, lastOf(l))
-		}
-		out.Nodes = append(out.Nodes, line)
+		out.Nodes = append(out.Nodes, nodeReport(n))
 	}
 	if w.mqtt != nil {
 		s := w.mqtt.State()
 		out.Broker = &brokerLine{Connected: s.Connected, Since: pointer(s.Since), Connects: s.Connects, Messages: s.Messages, Unread: s.Unread, Problem: s.Problem}
 	}
 	w.d.reply(rw, r, http.StatusOK, out)
+}
+
+func nodeReport(n nodes.Node) NodeReport {
+	line := NodeReport{Node: n.Key, Heard: pointer(n.Heard), Reports: n.Reports, Dropped: n.Dropped, Problem: n.Problem, Last: []lastValue{}}
+	if n.Probe != "" {
+		line.Probe = &n.Probe
+	}
+	for _, l := range n.Last {
+		line.Last = append(line.Last, lastOf(l))
+	}
+	return line
 }
 
 func lastOf(l sensors.Reading) lastValue {

@@ -138,6 +138,12 @@ func TestANodeIsHeardBoundAndRebound(t *testing.T) {
 	y.eventually("the node is listed", func() bool { return y.nodes()["mqtt:a4"] != nil })
 	require.Nil(t, y.nodes()["mqtt:a4"]["probe"], "unassigned")
 	require.Empty(t, y.rows("bow"))
+	free := func() []any {
+		_, out := y.call("GET", "/api/v1/probes", "", nil)
+		return out["nodes"].([]any)
+	}
+	require.Len(t, free(), 1, "the list of probes has what is no probe yet")
+	require.Equal(t, "mqtt:a4", free()[0].(map[string]any)["node"])
 
 	code, answer := y.bind("mqtt:a4", "stern")
 	require.Equal(t, http.StatusUnprocessableEntity, code)
@@ -145,6 +151,7 @@ func TestANodeIsHeardBoundAndRebound(t *testing.T) {
 	code, _ = y.bind("mqtt:a4", "bow")
 	require.Equal(t, http.StatusCreated, code)
 	require.Equal(t, "bow", y.nodes()["mqtt:a4"]["probe"])
+	require.Empty(t, free())
 	say("a4", `{"t":4.6,"rh":87}`)
 	y.eventually("the reading is stored", func() bool { return len(y.rows("bow")) == 1 })
 	row := y.rows("bow")[0]

@@ -31,7 +31,10 @@ probe above it, close the jar, keep it at an even temperature from 5 to 30 C, in
 after the second jar --salt NaCl: the second gives the slope. Magnesium chloride is about 33 %, table salt about 75 %. Salts for a whole winter:
 mark the jars, keep them from children and off metal; wash hands; do not let the paste touch the probe.
 
-Calibrate temperature before humidity: a thermometer that reads high makes the humidity read low.`
+Calibrate temperature before humidity: a thermometer that reads high makes the humidity read low.
+
+A correction holds from now on, or with --since from a time that is past: then the readings stored since are corrected too, with history, advice and the
+records of coats, which say so. What the chip gave is always kept, and job undo takes a calibration back with all that it did.`
 
 // method is one way of calibrating, as it was asked for.
 type method struct {
@@ -42,6 +45,7 @@ type method struct {
 	u         float64
 	dueDays   int64
 	who       string
+	since     string
 	dry       bool
 }
 
@@ -58,6 +62,7 @@ func newProbeCalibrateCmd(e env, cl *client) *cobra.Command {
 	c.Flags().Float64Var(&m.u, "u", 0, "standard uncertainty of the reference, in the unit of the quantity")
 	c.Flags().Int64Var(&m.dueDays, "due-days", 365, "days until it is due again")
 	c.Flags().StringVar(&m.who, "who", "", "who did it")
+	c.Flags().StringVar(&m.since, "since", "", "a past time, RFC 3339, from which on the correction holds: 2026-01-14T07:30:00Z (default now)")
 	c.Flags().BoolVar(&m.dry, "dry-run", false, "show what would be kept, and keep nothing")
 	return c
 }
@@ -81,6 +86,10 @@ func calibrate(ctx context.Context, e env, cl *client, name string, m method) er
 		return err
 	}
 	c, err := m.comparison(ctx, cl, p)
+	if err != nil {
+		return err
+	}
+	since, err := m.from(p, c, e.now())
 	if err != nil {
 		return err
 	}
@@ -113,12 +122,20 @@ func calibrate(ctx context.Context, e env, cl *client, name string, m method) er
 	}
 	k.Due = e.now().Add(time.Duration(m.dueDays) * 24 * time.Hour).UnixMilli()
 	fmt.Fprintf(e.out, "%s, %s: true %.2f, shows %.2f (drift %+.2f an hour, scatter %.2f over %v)\n", name, c.name, c.true_, shown.Mean, shown.PerHour, shown.SD, shown.Span.Round(time.Minute))
-	fmt.Fprintf(e.out, "From now on: %.4f x shown %+.3f, u %.2f %s\n", gain, k.Offset, k.U, c.quantity)
+	from := "now"
+	if !since.IsZero() {
+		from = since.Local().Format("2 Jan 2006 15:04")
+	}
+	fmt.Fprintf(e.out, "From %s on: %.4f x shown %+.3f, u %.2f %s\n", from, gain, k.Offset, k.U, c.quantity)
 	if m.dry {
 		return nil
 	}
-	id, err := cl.keep(ctx, "calibrate", m.who, map[string]any{"probe": k.Probe, "quantity": k.Quantity, "method": k.Method, "true_value": k.True,
-		"before": k.Before, "after": k.After, "offset": k.Offset, "gain": k.Gain, "u": k.U, "due": time.UnixMilli(k.Due).UTC().Format(time.RFC3339), "note": k.Note})
+	payload := map[string]any{"probe": k.Probe, "quantity": k.Quantity, "method": k.Method, "true_value": k.True,
+		"before": k.Before, "after": k.After, "offset": k.Offset, "gain": k.Gain, "u": k.U, "due": time.UnixMilli(k.Due).UTC().Format(time.RFC3339), "note": k.Note}
+	if !since.IsZero() {
+		payload["when"] = since.UTC().Format(time.RFC3339)
+	}
+	id, err := cl.keep(ctx, "calibrate", m.who, payload)
 	if err != nil {
 		return err
 	}
@@ -127,6 +144,24 @@ func calibrate(ctx context.Context, e env, cl *client, name string, m method) er
 		fmt.Fprintln(e.out, "One jar gives an offset. A second salt, 20 % or more apart, within 30 days gives the slope too.")
 	}
 	return nil
+}
+
+// from reads the time from which on the correction holds; zero is now. A newer calibration of the same quantity would hide it.
+func (m method) from(p daemon.ProbeReport, c comparison, now time.Time) (time.Time, error) {
+	if m.since == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, m.since)
+	if err != nil || t.After(now) {
+		return t, usagef("--since %q: want a time that is past, such as 2026-01-14T07:30:00Z", m.since)
+	}
+	for _, k := range p.Calibrations {
+		if k.Quantity == c.quantity.String() && k.From.After(t) {
+			return t, usagef("--since %s: %s was calibrated on %s, which holds from then on: take a later time, or undo that one first",
+				m.since, k.Quantity, k.From.Local().Format("2 Jan 2006 15:04"))
+		}
+	}
+	return t, nil
 }
 
 // comparison says what the probe is beside.

@@ -7,20 +7,33 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+
+	"tackline/daemon"
 )
 
 // heardNode is what the client reads of a node.
 type heardNode struct {
-	Node    string     `json:"node"`
-	Probe   *string    `json:"probe"`
-	Heard   *time.Time `json:"heard"`
-	Dropped int64      `json:"dropped"`
-	Problem string     `json:"problem"`
-	Last    []struct {
-		Quantity string  `json:"quantity"`
-		Value    float64 `json:"value"`
-		Status   string  `json:"status"`
-	} `json:"last"`
+	Node    string       `json:"node"`
+	Probe   *string      `json:"probe"`
+	Heard   *time.Time   `json:"heard"`
+	Dropped int64        `json:"dropped"`
+	Problem string       `json:"problem"`
+	Last    []heardValue `json:"last"`
+}
+
+type heardValue struct {
+	Quantity string  `json:"quantity"`
+	Value    float64 `json:"value"`
+	Status   string  `json:"status"`
+}
+
+// heardOf is a node as the daemon reports it.
+func heardOf(n daemon.NodeReport) heardNode {
+	out := heardNode{Node: n.Node, Probe: n.Probe, Heard: n.Heard, Dropped: n.Dropped, Problem: n.Problem}
+	for _, l := range n.Last {
+		out.Last = append(out.Last, heardValue{l.Quantity, l.Value, l.Status})
+	}
+	return out
 }
 
 type heardNodes struct {

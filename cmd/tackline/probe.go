@@ -60,6 +60,7 @@ type listOut struct {
 	Daemon     bool                      `json:"daemon"` // whether a daemon was asked
 	Probes     []daemon.ProbeReport      `json:"probes"`
 	Unassigned []daemon.UnassignedReport `json:"unassigned"`
+	Nodes      []daemon.NodeReport       `json:"nodes"` // unassigned wireless nodes; only a daemon hears them
 	Buses      []int                     `json:"buses"`
 	Owned      []string                  `json:"owned"` // addresses that the kernel's drivers have taken
 	Scanned    []daemon.UnassignedReport `json:"scanned"`
@@ -69,14 +70,14 @@ func newProbeListCmd(e env, cl *client) *cobra.Command {
 	var asJSON bool
 	var scan int64
 	c := &cobra.Command{Use: "list", Short: "Probes of the config, sensors that are there, and what nobody reads", Args: cobra.NoArgs,
-		Long: "Lists the probes of the config with what they last said, the sensors that the kernel drives and nobody reads, and the I2C buses with the\n" +
-			"addresses that the kernel has taken. Where a daemon runs it is asked; else the config and this board's files are read. --scan also asks each\n" +
+		Long: "Lists the probes of the config with what they last said, the sensors that the kernel drives and nobody reads, the wireless nodes that are\n" +
+			"heard and are no probe yet, and the I2C buses with the addresses that the kernel has taken. Where a daemon runs it is asked; else the config and this board's files are read. --scan also asks each\n" +
 			"address of one I2C bus at which a known chip can sit; it is not for use beside a daemon that reads that bus."}
 	path, sys := benchFlags(c, e)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	c.Flags().Int64Var(&scan, "scan", -1, "number of an I2C bus to ask for chips")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		out := listOut{Probes: []daemon.ProbeReport{}, Unassigned: []daemon.UnassignedReport{}, Buses: []int{}, Owned: []string{}, Scanned: []daemon.UnassignedReport{}}
+		out := listOut{Probes: []daemon.ProbeReport{}, Unassigned: []daemon.UnassignedReport{}, Nodes: []daemon.NodeReport{}, Buses: []int{}, Owned: []string{}, Scanned: []daemon.UnassignedReport{}}
 		b, err := newBench(e, *path, *sys)
 		if err != nil {
 			return err
@@ -84,7 +85,7 @@ func newProbeListCmd(e env, cl *client) *cobra.Command {
 		defer b.set.Close()
 		var got daemon.ProbesReport
 		if err := cl.get(c.Context(), "/api/v1/probes", &got); err == nil && *sys == "" {
-			out.Daemon, out.Probes, out.Unassigned = true, got.Probes, got.Unassigned
+			out.Daemon, out.Probes, out.Unassigned, out.Nodes = true, got.Probes, got.Unassigned, got.Nodes
 		} else if err := b.list(&out); err != nil {
 			return err
 		}
@@ -106,7 +107,7 @@ func newProbeListCmd(e env, cl *client) *cobra.Command {
 		if asJSON {
 			return printJSON(e.out, out)
 		}
-		showList(e.out, out, scan >= 0)
+		showList(e.out, out, scan >= 0, e.now())
 		return nil
 	}
 	return c
@@ -133,7 +134,7 @@ func unassignedOf(found []drivers.Found) []daemon.UnassignedReport {
 	return out
 }
 
-func showList(w io.Writer, out listOut, scanned bool) {
+func showList(w io.Writer, out listOut, scanned bool, now time.Time) {
 	for _, p := range out.Probes {
 		fmt.Fprintf(w, "%-20s %-10s %-9s %s", p.Name, p.Kind, p.Place, p.Presence)
 		for _, l := range p.Latest {
@@ -165,6 +166,16 @@ func showList(w io.Writer, out listOut, scanned bool) {
 		}
 	}
 	section("There, and read by nobody (tackline probe which tells them apart):", out.Unassigned)
+	fmt.Fprintln(w, "\nHeard, and no probe yet (tackline node bind NODE PROBE says which probe one is):")
+	for _, n := range out.Nodes {
+		fmt.Fprintf(w, "  %s  %s\n", n.Node, heardOf(n).line(now))
+	}
+	switch {
+	case !out.Daemon:
+		fmt.Fprintln(w, "  wireless nodes are heard by a running daemon only")
+	case len(out.Nodes) == 0:
+		fmt.Fprintln(w, "  none")
+	}
 	fmt.Fprintln(w, "\nI2C buses:", strings.Trim(fmt.Sprint(out.Buses), "[]"))
 	for _, o := range out.Owned {
 		fmt.Fprintf(w, "  taken by the kernel: %s\n", o)

@@ -184,6 +184,27 @@ func (s *shelf) serve(t *testing.T) string {
 	return srv.URL
 }
 
+// Nodes that are heard and are no probe yet stand in the list of probes, with the command that says which probe they are.
+func TestProbeListHasUnassignedNodes(t *testing.T) {
+	heard := time.Date(2026, 1, 14, 12, 0, 0, 0, time.UTC)
+	list := daemon.ProbesReport{At: heard, Nodes: []daemon.NodeReport{{Node: "mqtt:a4c138f2", Heard: &heard}}}
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _ = json.NewEncoder(w).Encode(list) }))
+	t.Cleanup(srv.Close)
+	conf := filepath.Join(t.TempDir(), "tackline.toml")
+	require.NoError(t, os.WriteFile(conf, []byte("[shed]\nzone = \"UTC\"\nsys = \"/nowhere\"\n"), 0o600))
+	here := []string{"probe", "list", "--config", conf, "--server", srv.URL}
+	r := tackline(t, here...)
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "tackline node bind NODE PROBE")
+	require.Contains(t, r.out, "  mqtt:a4c138f2  unassigned, heard ")
+	m := jsonOf(t, append(here, "--json")...)
+	require.Len(t, m["nodes"], 1)
+	list.Nodes = nil
+	require.Regexp(t, "(?s)Heard, and no probe yet.*\n  none\n", tackline(t, here...).out)
+	here[len(here)-1] = nowhere
+	require.Contains(t, tackline(t, here...).out, "heard by a running daemon only")
+}
+
 // Two jars at 20 C: magnesium chloride is 33.07 %, sodium chloride 75.47 % there (Greenspan 1977). A probe that shows 35.1 and 73.4 gets the line through
 // both, and shows what is in the jars afterwards.
 func TestCalibrateOverTwoSalts(t *testing.T) {
@@ -252,7 +273,16 @@ func TestCalibrateInIceAndBesideAReference(t *testing.T) {
 	require.Zero(t, call("--reference", "18.5", "--u", "0.2").code)
 	require.InDelta(t, 18.5, s.kept[1].After, 1e-9)
 	require.InDelta(t, 0.2, s.kept[1].U, 1e-9)
-	for _, bad := range [][]string{nil, {"--ice", "--salt", "NaCl"}, {"--reference", "warm"}, {"--reference", "1", "--quantity", "taste"}, {"--salt", "sugar"}, {"--ice", "--due-days", "0"}} {
+	require.Zero(t, s.kept[1].When, "from now on")
+	r = call("--reference", "18.5", "--since", "2025-12-01T07:00:00Z")
+	require.Zero(t, r.code, r.err)
+	require.Contains(t, r.out, "From 1 Dec 2025")
+	require.Equal(t, time.Date(2025, 12, 1, 7, 0, 0, 0, time.UTC).UnixMilli(), s.kept[2].When)
+	s.probe.Calibrations = []daemon.CalibrationReport{{Quantity: "temp_c", From: s.at.AddDate(0, 0, -5)}}
+	r = call("--reference", "18.5", "--since", "2025-12-01T07:00:00Z")
+	require.Equal(t, exitUsage, r.code)
+	require.Contains(t, r.err, "was calibrated on 9 Jan 2026")
+	for _, bad := range [][]string{{"--ice", "--since", "yesterday"}, {"--ice", "--since", "2999-01-01T00:00:00Z"}, nil, {"--ice", "--salt", "NaCl"}, {"--reference", "warm"}, {"--reference", "1", "--quantity", "taste"}, {"--salt", "sugar"}, {"--ice", "--due-days", "0"}} {
 		require.Equal(t, exitUsage, call(bad...).code, "%v", bad)
 	}
 }
