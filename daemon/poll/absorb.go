@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"tackline/daemon/clock"
@@ -38,6 +39,9 @@ func (p *Poller) absorb(ctx context.Context, got []result, stamp clock.Stamp) {
 // hang notes that a read has not come back. All probes of its bus wait for it.
 func (p *Poller) hang(b *bus, culprit *entry, stamp clock.Stamp) {
 	text := fmt.Sprintf("no answer within %v; bus %s is left alone until it answers", p.o.ReadDeadline, b.key)
+	if strings.HasPrefix(b.key, "i2c") {
+		text += "; where that happens often, give the bus a lower speed (i2c_arm_baudrate=10000 on boards that have it) or drive it by i2c-gpio"
+	}
 	culprit.lines.failed(p.o.Log, "probe does not read", "hung", text, stamp.Mono, "probe", culprit.Name)
 	if b.hung {
 		return

@@ -242,6 +242,7 @@ func TestHungReadIsIsolated(t *testing.T) {
 	s.pass(10*time.Second, 20)
 	require.Equal(t, Hung, s.state("stuck").Presence)
 	require.Contains(t, s.state("stuck").LastError, "bus i2c-1 is left alone")
+	require.Contains(t, s.state("stuck").LastError, "i2c_arm_baudrate=10000", "what to try is said")
 	require.Equal(t, int64(1), s.state("stuck").Failures)
 	require.Equal(t, Hung, s.state("behind").Presence)
 	require.Contains(t, s.state("behind").LastError, `hangs in probe "stuck"`)

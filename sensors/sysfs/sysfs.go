@@ -313,9 +313,22 @@ func number(path string) (float64, error) {
 	return v, nil
 }
 
-// readFile reads a small file by one plain read. os.ReadFile would hand the file to the poller, and a driver that answers EAGAIN would
-// then block for ever.
+// readFile reads a small file, once more where the bus failed: humidity sensors on one wire miss one measurement in a few, and that is no error.
 func readFile(path string) (string, error) {
+	return twice(func() (string, error) { return readPlain(path) })
+}
+
+func twice(read func() (string, error)) (string, error) {
+	text, err := read()
+	if errors.Is(err, syscall.EIO) || errors.Is(err, syscall.ETIMEDOUT) {
+		return read()
+	}
+	return text, err
+}
+
+// readPlain reads a small file by one plain read. os.ReadFile would hand the file to the poller, and a driver that answers EAGAIN would
+// then block for ever.
+func readPlain(path string) (string, error) {
 	fd, err := syscall.Open(path, syscall.O_RDONLY|syscall.O_CLOEXEC, 0)
 	if err != nil {
 		return "", &fs.PathError{Op: "open", Path: path, Err: err}

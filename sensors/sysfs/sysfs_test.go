@@ -3,6 +3,7 @@ package sysfs
 import (
 	"os"
 	"path/filepath"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -136,6 +137,29 @@ func TestHeaterIsFlagged(t *testing.T) {
 	require.NoError(t, err)
 	for _, r := range got {
 		require.Equal(t, sensors.HeaterOn, r.Status)
+	}
+}
+
+// One measurement that the bus failed in is asked for again; two in a row are an error, and what is no failure of the bus is one at once.
+func TestOneFailureOfTheBusIsNoError(t *testing.T) {
+	for _, c := range []struct {
+		errs  []error
+		reads int
+		want  error
+	}{
+		{[]error{syscall.EIO, nil}, 2, nil},
+		{[]error{syscall.ETIMEDOUT, nil}, 2, nil},
+		{[]error{syscall.EIO, syscall.EIO, nil}, 2, syscall.EIO},
+		{[]error{syscall.ENODEV, nil}, 1, syscall.ENODEV},
+		{[]error{nil}, 1, nil},
+	} {
+		n := 0
+		_, err := twice(func() (string, error) {
+			n++
+			return "1", c.errs[n-1]
+		})
+		require.ErrorIs(t, err, c.want)
+		require.Equal(t, c.reads, n)
 	}
 }
 
