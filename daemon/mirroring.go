@@ -96,6 +96,9 @@ func mirrored(at int64, a *advisor.Advice, p advisor.PieceAdvice) mirror.Advice 
 				if m.Likely.Known() {
 					out.Times[w.Window+"_"+edge+"_likely"] = float64(m.Likely)
 				}
+				if edge == "closes" && m.Early.Known() { // the one to act on
+					out.Times[w.Window+"_closes_early"] = float64(m.Early)
+				}
 			}
 		}
 	}

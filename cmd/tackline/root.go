@@ -78,6 +78,7 @@ func newRootCmd(e env) *cobra.Command {
 		newExportCmd(e),
 		newBackupCmd(e),
 		newRestoreCmd(e),
+		newYardCmd(e),
 	)
 	add(root, groupHand,
 		newAirCmd(e),

@@ -1,92 +1,36 @@
 package mirror
 
 import (
-	"encoding/csv"
 	"fmt"
-	"net"
 	"net/http"
-	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"tackline/daemon/mirror/influxtest"
 )
 
-// influxd starts a real InfluxDB 1.8, named by TACKLINE_INFLUXD, on a folder; stop kills it as a power cut would.
-func influxd(t *testing.T, dir, addr string) (stop func()) {
-	conf := fmt.Sprintf("reporting-disabled = true\nbind-address = %q\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\nquery-log-enabled = false\n"+
-		"[http]\nbind-address = %q\nlog-enabled = false\nflux-enabled = true\n[monitor]\nstore-enabled = false\n",
-		freeAddr(t), filepath.Join(dir, "meta"), filepath.Join(dir, "data"), filepath.Join(dir, "wal"), addr)
-	name := filepath.Join(dir, "influxdb.conf")
-	require.NoError(t, os.WriteFile(name, []byte(conf), 0o600))
-	cmd := exec.Command(os.Getenv("TACKLINE_INFLUXD"), "-config", name)
-	require.NoError(t, cmd.Start())
-	stopped := false
-	stop = func() {
-		if !stopped {
-			stopped = true
-			_ = cmd.Process.Kill()
-			_ = cmd.Wait()
-		}
-	}
-	t.Cleanup(stop)
-	require.Eventually(t, func() bool {
-		r, err := http.Get("http://" + addr + "/ping")
-		if err != nil {
-			return false
-		}
-		return r.Body.Close() == nil && r.StatusCode == http.StatusNoContent
-	}, 30*time.Second, 50*time.Millisecond)
-	return stop
-}
-
-func freeAddr(t *testing.T) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().String()
-}
-
-// ask runs InfluxQL and gives the cells of its CSV answer.
-func ask(t *testing.T, addr, q string) [][]string {
-	r, err := http.NewRequest(http.MethodPost, "http://"+addr+"/query", strings.NewReader(url.Values{"q": {q}, "db": {"sheds"}}.Encode()))
-	require.NoError(t, err)
-	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	r.Header.Set("Accept", "application/csv")
-	answer, err := http.DefaultClient.Do(r)
-	require.NoError(t, err)
-	defer answer.Body.Close()
-	cells, err := csv.NewReader(answer.Body).ReadAll()
-	require.NoError(t, err)
-	return cells
-}
+func ask(t *testing.T, addr, q string) [][]string { return influxtest.Ask(t, addr, "", q) }
 
 // A server that is down at first, is killed in mid write, comes back, and gets everything once more: every point exactly once.
 func TestRealInfluxDB(t *testing.T) {
-	if os.Getenv("TACKLINE_INFLUXD") == "" {
-		if os.Getenv("TACKLINE_REQUIRE") != "" {
-			t.Fatal("TACKLINE_INFLUXD does not name an influxd of InfluxDB 1.8")
-		}
-		t.Skip("TACKLINE_INFLUXD does not name an influxd of InfluxDB 1.8")
-	}
-	dir, addr := t.TempDir(), freeAddr(t)
+	influxtest.Binary(t)
+	dir, addr := t.TempDir(), influxtest.FreeAddr(t)
 	all := readings(60_000) // 41 h of 4 channels
 	src := &fakeSource{all: all}
 	opt := options("http://" + addr)
 	opt.Batch = 1000
 	runUntil(t, src, opt, func(s Status) bool { return s.LastError != "" })
-	stop := influxd(t, dir, addr)
+	stop := influxtest.Start(t, dir, addr)
 	status, _ := runUntil(t, src, opt, func(s Status) bool { return s.LastError != "" })
 	require.Contains(t, status.LastError, "bucket") // nobody has made the database yet
 	ask(t, addr, "CREATE DATABASE sheds")
 	runUntil(t, src, opt, func(s Status) bool { return s.Sent >= 10_000 })
 	stop()
 	runUntil(t, src, opt, func(s Status) bool { return s.LastError != "" })
-	influxd(t, dir, addr)
+	influxtest.Start(t, dir, addr)
 	runUntil(t, src, opt, caughtUp)
 	check := func() {
 		for _, c := range []struct {
