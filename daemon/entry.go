@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"tackline/advisor/sequence"
 	"tackline/daemon/alert"
 	"tackline/daemon/jobbook"
 	"tackline/daemon/wire"
@@ -224,7 +225,7 @@ func withRevision(kind string, payload json.RawMessage, match string) (json.RawM
 	return json.Marshal(raw)
 }
 
-// completed fills in what a client need not know: the whole of a resin system that it names.
+// completed fills in what a client need not know: the whole of a resin system that it names, what a step usually waits for.
 func (d *Daemon) completed(ctx context.Context, p jobbook.Payload) (jobbook.Payload, error) {
 	fill := func(kind, field string, name *string, raw *json.RawMessage) error {
 		if len(*raw) > 0 && string(*raw) != "null" {
@@ -255,6 +256,13 @@ func (d *Daemon) completed(ctx context.Context, p jobbook.Payload) (jobbook.Payl
 	case jobbook.StartBatch:
 		err := fill(p.Kind(), "system", &p.SystemName, &p.System)
 		return p, err
+	case jobbook.SetSteps:
+		for i := range p.Steps {
+			if s := &p.Steps[i].Step; s.Wait == "" && s.Work != "" {
+				s.Wait = sequence.Usual(s.Work).Wait
+			}
+		}
+		return p, nil
 	case jobbook.EditCoat:
 		facts, err := d.book.State(ctx)
 		if err != nil {

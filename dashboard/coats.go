@@ -3,6 +3,8 @@ package dashboard
 import (
 	"fmt"
 	"html/template"
+	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -326,10 +328,10 @@ type choice struct {
 	On                 bool
 }
 
-func (h *Handler) newPage(v View, stale bool, piece string) newPage {
+func (h *Handler) newPage(v View, stale bool, q url.Values) newPage {
 	p := newPage{base: h.base(v, stale, h.tx.get("title_new"), "/coats"), Key: h.o.Key()}
 	p.Refresh, p.Live = false, false
-	jobs := map[int64]string{}
+	jobs, piece, kind, system := map[int64]string{}, q.Get("piece"), q.Get("kind"), q.Get("system")
 	for _, j := range v.Jobs {
 		jobs[j.ID] = j.Name
 	}
@@ -345,10 +347,14 @@ func (h *Handler) newPage(v View, stale bool, piece string) newPage {
 		if bare {
 			on = k == advisor.Seal
 		}
+		if slices.Contains(advisor.Kinds(), advisor.Kind(kind)) {
+			on = string(k) == kind
+		}
 		p.Kinds = append(p.Kinds, choice{Value: string(k), Text: h.tx.get("kind_" + string(k)), About: h.tx.get("kind_about_" + string(k)), On: on})
 	}
+	named := slices.ContainsFunc(v.Systems, func(s System) bool { return s.goesBy(system) })
 	for i, s := range v.Systems {
-		p.Systems = append(p.Systems, choice{Value: s.Name, Text: s.Name, About: s.Source, On: i == 0})
+		p.Systems = append(p.Systems, choice{Value: s.Name, Text: s.Name, About: s.Source, On: s.goesBy(system) || !named && i == 0})
 	}
 	p.AtHint = h.tx.get("start_at_hint", v.At.In(v.Zone).Format("15:04 MST"))
 	p.Nothing = len(p.Pieces) == 0 || len(p.Systems) == 0

@@ -179,7 +179,7 @@ func (h *Handler) getCoats(w http.ResponseWriter, r *http.Request) {
 
 func (h *Handler) getNewCoat(w http.ResponseWriter, r *http.Request) {
 	if v, stale, ok := h.now(w, r, "/coats"); ok {
-		h.render(w, r, http.StatusOK, "new", h.newPage(v, stale, r.URL.Query().Get("piece")))
+		h.render(w, r, http.StatusOK, "new", h.newPage(v, stale, r.URL.Query()))
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 
 	"tackline/advisor"
 	"tackline/advisor/cure"
+	"tackline/advisor/sequence"
 	"tackline/advisor/units"
 	"tackline/daemon/config"
 	"tackline/dashboard/record"
@@ -363,4 +364,43 @@ func flat(s string) string {
 		}
 	}
 	return s
+}
+
+// book is an invented job book beside the scene.
+type book struct{ empty bool }
+
+func (b book) Book(context.Context) (Book, error) {
+	if b.empty {
+		return Book{}, nil
+	}
+	at := func(ago time.Duration) time.Time { return sceneNow.Add(-ago) }
+	return Book{
+		Jobs: []BookJob{{ID: 1, Rev: 2, Name: "Lapwing", Boat: "a skiff", Owner: "Ida", Begins: at(20 * 24 * time.Hour), Note: "Launch in May."}, {ID: 2, Rev: 1, Name: "tender"},
+			{ID: 9, Rev: 3, Name: "oars", Closed: true}},
+		Pieces: []BookPiece{{ID: 1, Rev: 4, Job: 1, Name: "foredeck", Timber: "okoume plywood", ThicknessMM: 6.5, AreaM2: 2.1, Faces: 1, Lie: "flat", Bare: true, BareNow: true,
+			MoisturePct: ptr(11.6), MoistureAt: at(48 * time.Hour)},
+			{ID: 2, Rev: 1, Job: 1, Name: "port topside", Lie: "upright", Steps: []sequence.Step{{Work: sequence.Bedding, Wait: sequence.RecoatWindow}, {Work: sequence.LayFabric, Wait: sequence.TackWindow, FabricGM2: 200}}},
+			{ID: 5, Rev: 1, Job: 2, Name: "keel batten", Lie: "overhead"}},
+		People: []BookPerson{{ID: 20, Rev: 1, Name: "Ida", StartMin: 510, EndMin: 1020, Days: [7]bool{false, true, true, true, true, true, false}, DaysOff: []string{"2026-01-19"}, PaceM2H: 9}},
+		Stock: []BookStock{{ID: 30, Rev: 1, What: "resin", Name: "drum by the stove", System: "medium", Lot: "R-114", Unit: "g", Left: 2410, Opened: at(30 * 24 * time.Hour), Expiry: at(24 * time.Hour)},
+			{ID: 31, Rev: 1, What: "fabric", Name: "twill", Unit: "m", Left: -1.5}},
+		Notes:  []BookNote{{ID: 40, About: About{Piece: 1}, Text: "Edges rounded.\nSecond line.", At: at(time.Hour), Who: "Ida"}, {ID: 41, Text: "Stove swept.", At: at(30 * time.Hour)}},
+		Photos: []BookPhoto{{ID: 50, About: About{Piece: 1}, Caption: "grain of the foredeck", At: at(2 * time.Hour), Width: 400, Height: 300}, {ID: 51, About: About{Job: 1}, At: at(time.Hour), Width: 300, Height: 400}},
+	}, nil
+}
+
+func (b book) Lately(context.Context, int64) ([]Change, error) {
+	if b.empty {
+		return nil, nil
+	}
+	return []Change{{Seq: 61, At: sceneNow.Add(-time.Hour), Sure: true, Who: "Ida", Kind: "note", Fields: []FieldChange{{"text", "", "Edges rounded."}, {"piece", "", "foredeck"}}},
+		{Seq: 60, At: sceneNow.Add(-2 * time.Hour), Who: "shed", Kind: "edit-piece", Undone: 62, Fields: []FieldChange{{"name", "fordeck", "foredeck"}, {"note", "x", ""}}},
+		{Seq: 59, At: sceneNow.Add(-3 * time.Hour), Sure: true, Kind: "freeze-coat"}}, nil
+}
+
+func (b book) Past(ctx context.Context, class string, id int64) ([]Change, error) {
+	if class != "piece" || id != 1 {
+		return nil, fmt.Errorf("nothing was ever done to %s %d: %w", class, id, ErrNotFound)
+	}
+	return b.Lately(ctx, 3)
 }

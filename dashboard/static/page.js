@@ -139,7 +139,7 @@
 		queueBox.hidden = !text;
 		if (passing) fade = setTimeout(() => { queueBox.hidden = true; }, passing);
 	};
-	const sayWaiting = () => say(queue.length === 1 ? words.one : fill(words.many, queue.length));
+	const sayWaiting = () => say(queue.length === 1 ? words.waiting : fill(words.waitingmore, queue.length));
 	const send = (q) => {
 		const o = { method: q.method || "POST", signal: AbortSignal.timeout(files.has(q.id) ? 60000 : 8000) };
 		if (files.has(q.id)) return fetch(q.api + "?" + new URLSearchParams(q.fields), { ...o, body: files.get(q.id) });
@@ -204,7 +204,11 @@
 					say(notes ? words.sent + " " + notes : words.sent, notes ? 12000 : 4000);
 					done(formOf(entry));
 					if (entry.then && location.pathname + location.search !== entry.then) { location.assign(entry.then); return; }
-				} else refuse(entry, answer);
+				} else {
+					const form = formOf(entry);
+					if (got.status === 409 && form) { entry.late = true; done(form); } // what she saw is no more: the page shows what is, the message what she meant
+					refuse(entry, answer);
+				}
 				for (const b of document.querySelectorAll("[aria-busy]")) b.removeAttribute("aria-busy");
 				refresh();
 			}
