@@ -219,6 +219,7 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 			Title: "Clock not set", Body: "The board's clock is not set. Readings are kept and dated later; nothing that needs the time of day can be said until it is.",
 			Cleared: "The clock is set."},
 		d.partCondition("store", alert.Critical, "Readings are not written", "The card may be full or failing: readings stay in memory only, and are lost when the power goes."),
+		d.loop.room.condition(stamp),
 		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them."),
 	)
 	if d.mirror != nil {

@@ -85,6 +85,7 @@ type loopState struct {
 	tomorrow   []alert.Condition      // of the best starts of the day after toldOn
 	toldOn     string                 // date
 	corrected  map[string]corrections // by probe, as written down in the store
+	room       room
 }
 
 // New checks the options, opens both files, the probes and the listener. On an error everything that was opened is closed again. A mistake of
@@ -118,7 +119,11 @@ func New(o Options) (_ *Daemon, err error) {
 	if d.book, err = jobbook.Open(d.life, filepath.Join(c.Shed.Data, "jobbook.db"), jobbook.Options{}); err != nil {
 		return nil, err
 	}
-	if d.store, err = store.Open(d.life, filepath.Join(c.Shed.Data, "readings.db"), store.Options{Now: d.now}); err != nil {
+	reserve := int64(0)
+	if _, size, err := d.disk(); err == nil {
+		reserve = leastRoom(c.Keep.LowDiskMB, size) / stopAt
+	}
+	if d.store, err = store.Open(d.life, filepath.Join(c.Shed.Data, "readings.db"), store.Options{Now: d.now, Reserve: reserve, Disk: d.disk}); err != nil {
 		return nil, err
 	}
 	if aside := d.store.SetAside(); aside != "" {

@@ -94,6 +94,7 @@ func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
 	if stamp.Mono >= d.loop.commitAt {
 		d.loop.commitAt += (stamp.Mono-d.loop.commitAt)/every*every + every
 		d.commitNow(ctx)
+		d.keepRoom(ctx, stamp)
 	}
 	return stamp.Wall + d.loop.commitAt - stamp.Mono
 }

@@ -92,6 +92,10 @@ func (d *Daemon) metrics() *exposition {
 	e.add("tackline_storage_pending_readings", "gauge", "Readings in memory that are not on disk yet.", float64(h.Pending))
 	e.add("tackline_storage_file_bytes", "gauge", "Size of the file of readings.", float64(h.FileBytes))
 	e.add("tackline_storage_wal_bytes", "gauge", "Size of its write-ahead log.", float64(h.WALBytes))
+	e.add("tackline_storage_pruned_channel_hours_total", "counter", "Hours of a channel since the start whose raw readings were let go.", float64(h.Pruned))
+	if free, _, err := d.disk(); err == nil {
+		e.add("tackline_storage_free_bytes", "gauge", "Room on the disk that holds the databases.", float64(free))
+	}
 	for _, s := range d.alerts.outbox.Status() {
 		e.add("tackline_outbox_pending", "gauge", "Messages that wait for a way out.", float64(s.Waiting), "way", s.Name)
 		e.add("tackline_outbox_failed_attempts", "gauge", "Attempts of a way out since its last success.", float64(s.Failing), "way", s.Name)

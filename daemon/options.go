@@ -25,6 +25,8 @@ type Options struct {
 	Notice  string       // a sentence at the head of every page and record, such as that all is simulated
 	Listen  string       // where the page listens; "" is the config's. Port 0 takes a free one, see Addr
 
+	// Disk says how many bytes are free, and how many there are, where a folder is; nil asks the kernel.
+	Disk func(folder string) (free, size int64, err error)
 	// Observe is called by the main loop after each assessment, with what was concluded and told. It may give commands. It must not keep
 	// what it gets beyond the call.
 	Observe func(Moment)

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"sort"
@@ -150,8 +151,10 @@ func (s source) Record(ctx context.Context, job int64, workshop string) (record.
 // Subscribe does as dashboard.Source says.
 func (s source) Subscribe(ctx context.Context) <-chan struct{} { return s.d.beats.subscribe(ctx) }
 
-// healthy is for /healthz: the loop works.
-func (d *Daemon) healthy(context.Context) error { return d.life.Err() }
+// healthy is for /healthz: the loop works, and what it reads reaches the disk.
+func (d *Daemon) healthy(context.Context) error {
+	return errors.Join(d.life.Err(), d.errs.get("store"))
+}
 
 // ready is for /readyz: the store takes readings, and there is an advice.
 func (d *Daemon) ready(context.Context) error {

@@ -33,6 +33,7 @@ type Config struct {
 	Plan    Plan
 	Record  Record
 	Outdoor *OutdoorForecast // nil where there is none
+	Keep    Keep
 	Alerts  []Alert
 	Beat    *Heartbeat // nil where none is sent
 	Mirror  *Mirror    // nil where there is none
@@ -102,6 +103,29 @@ func parsePlan(top *section) Plan {
 		t.done()
 	}
 	return p
+}
+
+// Keep says how long what was measured is kept as it was read. Its minutes, quarters of an hour and watches are kept for ever, and jobs and
+// their records too.
+type Keep struct {
+	Raw       time.Duration // raw readings, and advice, that are older go; 0 keeps all
+	LowDiskMB float64       // with less room than this it is said, and raw readings begin to go; a tenth of the disk where that is less
+}
+
+func parseKeep(top *section, k Keep) Keep {
+	t, ok := top.table("keep")
+	if !ok {
+		return k
+	}
+	if v, ok := t.m["raw"].(string); ok && v == "ever" {
+		_, _ = t.get("raw")
+		k.Raw = 0
+	} else {
+		k.Raw = t.length("raw", k.Raw, 2*24*time.Hour, 3660*24*time.Hour)
+	}
+	k.LowDiskMB = t.number("low_disk_mb", quantity.Ratio(), k.LowDiskMB, 10, 1e6)
+	t.done()
+	return k
 }
 
 // Systems are the resin systems to offer.
@@ -177,6 +201,7 @@ func Default() Config {
 		Limits: Limits{MarginK: 3, MarginSource: "ISO 8502-4 practice", MoistureGoodPct: 12, MoistureStopPct: 16, ResinLowestC: 15, ResinSource: "common practice, no source",
 			MoistureSource: "common practice for epoxy on timber, no source", GasGrowth: 0.0005},
 		Systems: Systems{Shipped: shippedNames()},
+		Keep:    Keep{Raw: 400 * 24 * time.Hour, LowDiskMB: 200},
 	}
 }
 
@@ -201,6 +226,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Plan = parsePlan(top)
 	c.Record = parseRecord(top)
 	c.Outdoor = parseOutdoorForecast(top, c.Shed)
+	c.Keep = parseKeep(top, c.Keep)
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)
 	c.Mirror = parseMirror(top)

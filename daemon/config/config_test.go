@@ -105,6 +105,7 @@ func TestExample(t *testing.T) {
 	require.Equal(t, def.Shed.Listen, full.Shed.Listen)
 	require.Equal(t, def.Shed.Data, full.Shed.Data)
 	require.Equal(t, def.Systems.Shipped, full.Systems.Shipped)
+	require.Equal(t, def.Keep, full.Keep)
 	require.Len(t, full.Alerts, 7)
 	require.Equal(t, "http://shed.example:8080", full.Shed.Page)
 	require.Equal(t, 5*time.Minute, full.Beat.Every)

@@ -217,8 +217,12 @@ func ParseLength(t string) (time.Duration, error) {
 	return time.ParseDuration(t)
 }
 
-// short writes a duration without its empty parts: 2h, 15m, 1m30s.
+// short writes a duration without its empty parts: 2d, 2h, 15m, 1m30s.
 func short(d time.Duration) string {
+	const day = 24 * time.Hour
+	if d >= 2*day && d%day == 0 {
+		return fmt.Sprintf("%dd", d/day)
+	}
 	t := d.String()
 	if strings.HasSuffix(t, "m0s") {
 		t = strings.TrimSuffix(t, "0s")

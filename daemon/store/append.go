@@ -168,7 +168,13 @@ func (s *Store) commit(ctx context.Context, closing bool) error {
 	if len(b.pending) == 0 && len(b.advice) == 0 && !(closing && len(b.cursors) > 0) {
 		return nil
 	}
-	err := s.write(ctx, b)
+	err := s.capSize(ctx)
+	if err == nil {
+		err = s.write(ctx, b)
+	}
+	if IsFull(err) && s.reuseWAL(ctx) {
+		err = s.write(ctx, b)
+	}
 	if isDamaged(err) {
 		if err = s.startOver(ctx); err == nil {
 			s.mem.Lock()

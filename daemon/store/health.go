@@ -21,6 +21,7 @@ type Health struct {
 	Dropped     int64 // readings lost because commits failed for longer than the buffer holds
 	Damaged     int64 // packed data put aside because its sum did not fit
 	DamagedSeen int64 // packed data passed over by readers for the same reason
+	Pruned      int64 // hours of a channel since the start whose raw readings were let go
 	FileBytes   int64
 	WALBytes    int64
 }

@@ -25,8 +25,10 @@ var migrations embed.FS
 const (
 	pageSize      = 1024
 	defaultBuffer = 250_000
-	walLimit      = 4 << 20  // the WAL is cut back to this when it starts over
-	walTooLong    = 12 << 20 // above this the writer asks for a checkpoint that empties it
+	// checkpointEvery is how many pages the WAL gathers before they are moved into the file.
+	checkpointEvery = 2000
+	walLimit        = 4 << 20  // the WAL is cut back to this when it starts over
+	walTooLong      = 12 << 20 // above this the writer asks for a checkpoint that empties it
 )
 
 // Open opens or makes the file. A file that cannot be read as a database is renamed to name.corrupt-<time> and a fresh one begun, so that
@@ -40,6 +42,9 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	}
 	if opt.AdviceEvery == 0 {
 		opt.AdviceEvery = 10 * time.Minute
+	}
+	if opt.Disk == nil {
+		opt.Disk = func() (int64, int64, error) { return Disk(filepath.Dir(path)) }
 	}
 	lock, err := lockFile(path + ".lock")
 	if err != nil {
@@ -130,7 +135,7 @@ func (s *Store) connect(ctx context.Context) error {
 		return err
 	}
 	w, err := sql.Open("sqlite", dsn(s.path, "busy_timeout(10000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)",
-		fmt.Sprintf("journal_size_limit(%d)", walLimit), "cache_size(-1024)", "wal_autocheckpoint(2000)"))
+		fmt.Sprintf("journal_size_limit(%d)", walLimit), "cache_size(-1024)", fmt.Sprintf("wal_autocheckpoint(%d)", checkpointEvery)))
 	if err != nil {
 		return fmt.Errorf("store: open: %w", err)
 	}

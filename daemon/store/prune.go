@@ -16,6 +16,8 @@ type Keep struct {
 	AdviceFrom int64  // advice before this time goes; 0 keeps all
 	Pinned     []Span // raw readings in hours that touch one of these stay: the time of a job
 	Unfollowed bool   // let go even of readings that a follower has not had
+	Room       int64  // raw readings go, oldest first, only until so many bytes within the file are free; 0 goes on to RawFrom
+	Steps      int64  // transactions at most that remove raw readings; 0 sets no bound
 }
 
 // Pruned says what Prune removed.
@@ -23,6 +25,7 @@ type Pruned struct {
 	Blocks  int64 // hours of a channel
 	Advice  int64
 	Waiting int64 // hours of a channel that stayed for a follower
+	More    bool  // Steps ended it: there is more to remove
 }
 
 // pruneStep is how many rows go in one transaction: a few ms on a fast disk, far below 200 ms on a slow card.
@@ -40,11 +43,25 @@ func (s *Store) Prune(ctx context.Context, keep Keep) (Pruned, error) {
 		}
 	}
 	s.mem.RUnlock()
-	after := int64(math.MinInt64)
+	after, steps := int64(math.MinInt64), int64(0)
 	for more := true; more && keep.RawFrom > 0; {
+		if enough, err := s.hasRoom(ctx, keep.Room); err != nil || enough {
+			if err != nil {
+				return done, fmt.Errorf("store: prune: %w", err)
+			}
+			break
+		}
+		if keep.Steps > 0 && steps >= keep.Steps {
+			done.More = true
+			break
+		}
 		var err error
+		before := done.Blocks
 		if after, more, err = s.pruneBlocks(ctx, keep, followed, after, &done); err != nil {
 			return done, fmt.Errorf("store: prune: %w", err)
+		}
+		if done.Blocks > before {
+			steps++
 		}
 	}
 	if keep.AdviceFrom > 0 {
@@ -65,6 +82,7 @@ func (s *Store) pruneBlocks(ctx context.Context, keep Keep, followed, after int6
 		return after, false, err
 	}
 	next = after
+	var gone int64
 	err = s.inTx(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx, `SELECT id, seq FROM block WHERE id > ? AND id < ? ORDER BY id LIMIT ?`,
 			after, blockID(floorDiv(keep.RawFrom, hourMs), 0), 4*pruneStep)
@@ -72,8 +90,8 @@ func (s *Store) pruneBlocks(ctx context.Context, keep Keep, followed, after int6
 			return err
 		}
 		defer rows.Close()
-		var gone []int64
-		for rows.Next() && int64(len(gone)) < pruneStep {
+		var ids []int64
+		for rows.Next() && int64(len(ids)) < pruneStep {
 			var id, seq int64
 			if err := rows.Scan(&id, &seq); err != nil {
 				return err
@@ -85,21 +103,51 @@ func (s *Store) pruneBlocks(ctx context.Context, keep Keep, followed, after int6
 			case seq > followed:
 				done.Waiting++
 			default:
-				gone = append(gone, id)
+				ids = append(ids, id)
 			}
 		}
 		if err := firstOf(rows.Err(), rows.Close()); err != nil {
 			return err
 		}
-		for _, id := range gone {
+		gone = int64(len(ids))
+		for _, id := range ids {
 			if _, err := tx.ExecContext(ctx, `DELETE FROM block WHERE id = ?`, id); err != nil {
 				return err
 			}
 		}
-		done.Blocks += int64(len(gone))
 		return nil
 	})
+	if err == nil {
+		done.Blocks += gone
+		s.mem.Lock()
+		s.state.Pruned += gone
+		s.mem.Unlock()
+	}
 	return next, more, err
+}
+
+// hasRoom tells whether so many bytes within the file are free. Rows that come use them before the file grows.
+func (s *Store) hasRoom(ctx context.Context, want int64) (bool, error) {
+	if want <= 0 {
+		return false, nil
+	}
+	room, err := s.Room(ctx)
+	return room >= want, err
+}
+
+// Room gives the bytes within the file that are free: what was pruned, and not yet used again.
+func (s *Store) Room(ctx context.Context) (int64, error) {
+	s.mem.RLock()
+	err, db := s.checkOpen(), s.reader
+	s.mem.RUnlock()
+	if err != nil {
+		return 0, err
+	}
+	var pages int64
+	if err := db.QueryRowContext(ctx, `PRAGMA freelist_count`).Scan(&pages); err != nil {
+		return 0, fmt.Errorf("store: free pages: %w", err)
+	}
+	return pages * pageSize, nil
 }
 
 func pinned(pins []Span, hour int64) bool {

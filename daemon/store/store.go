@@ -59,6 +59,11 @@ type Options struct {
 	// AdviceEvery is how often advice goes to disk that differs from the last in nothing but numbers: forecasts move a little every minute,
 	// and keeping each would cost more writing than all readings. 10 min where 0, always where negative.
 	AdviceEvery time.Duration
+
+	// Reserve is how many bytes of the disk the file leaves to others, the job book above all: where fewer are free it does not grow, and
+	// readings find room only within it. 0 leaves nothing.
+	Reserve int64
+	Disk    func() (free, size int64, err error) // of the file system that holds the file, bytes; the kernel's word where nil
 }
 
 const (
@@ -94,6 +99,8 @@ type Store struct {
 	state     Health
 	setAside  string
 	closed    bool
+
+	capped bool // the file may not grow without bound; the holder of writing has it
 }
 
 // newest of a channel in order of arrival; late readings are never newest.
