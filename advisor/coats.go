@@ -282,7 +282,7 @@ func coatReasons(s *Situation, a *CoatAdvice, c *Coat, k *skin, drum *DrumAdvice
 		add("trust", Wait, &g, nil, "min", "log", fmt.Sprintf("%.0f minutes since the start have no usable temperature: its times are the wider for it.", g))
 	}
 	if k.modelled {
-		add("trust", Clear, nil, nil, "", "heat model", fmt.Sprintf("No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(k.u)))
+		add("trust", Clear, nil, nil, "", "heat model", k.source())
 	}
 	reasons = append(reasons, lagReason(a)...)
 	if drum != nil {

@@ -37,7 +37,7 @@ func Conditions(s Situation, coat int64, from, to units.Instant) (samples []Samp
 		x.AirC, x.RHPct, x.PressureHPa = value(w.airC, mid), value(rh, mid), value(w.hpa, mid)
 		x.SurfaceC, x.OutdoorC = value(k.past, mid), value(s.Climate.OutdoorC.Trace, mid)
 		if x.SurfaceC != nil {
-			u := float64(k.u)
+			u := k.doubt(mid)
 			x.SurfaceU = &u
 		}
 		x.damp(&w, &k)
@@ -66,7 +66,7 @@ func (x *Sample) damp(w *weather, k *skin) {
 	}
 	m := *x.SurfaceC - d
 	x.MarginK = &m
-	if u, err := air.MarginU(t, rh, w.airU, units.Percent(w.rhU), k.u); err == nil {
+	if u, err := air.MarginU(t, rh, w.airU, units.Percent(w.rhU), units.Diff(*x.SurfaceU)); err == nil {
 		v := float64(u)
 		x.MarginU = &v
 	}

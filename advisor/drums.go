@@ -107,7 +107,7 @@ type filmOf struct {
 	ahead    trace.Trace // after to; empty for none
 	from, to float64
 	u        float64 // K, beside the error of the shed's heat model
-	modelled bool
+	modelled bool    // computed, with nothing of a probe left in it
 }
 
 // beside gives what is left of a surface's uncertainty beside the error that all computed surfaces of a shed share, K.
@@ -120,7 +120,7 @@ func (d *drums) beside(u float64, modelled bool) float64 {
 
 // film gives that of a coat whose piece is still watched, with the likely future after now.
 func (d *drums) film(w *weather, k *skin, c *Coat) filmOf {
-	f := filmOf{past: k.past, from: float64(c.Started), to: w.at, u: d.beside(float64(k.u), k.modelled), modelled: k.modelled}
+	f := filmOf{past: k.past, from: float64(c.Started), to: w.at, u: d.beside(float64(k.u), k.alone), modelled: k.alone}
 	if w.noAir == "" && w.noFuture == "" {
 		f.ahead = k.surfaceAhead(w.future.Trace(w.future.Likely.AirC), w.at)
 	}

@@ -154,14 +154,22 @@ type skin struct {
 	past     trace.Trace // C, gaps left as gaps
 	now      float64
 	u        units.Diff
-	modelled bool
-	missing  string // "" or why the present surface temperature can't be told
+	modelled bool    // no probe tells the present
+	alone    bool    // and nothing of what one told last is left: it shares the error of all that is computed in this shed
+	silent   float64 // s since a probe told, where modelled and one did
+	carried  float64 // K that is left of what it differed from the model by
+	probe    trace.Trace
+	differ   differences // between it and the heat model
+	probeU   float64     // K
+	modelU   float64     // K
+	missing  string      // "" or why the present surface temperature can't be told
 	panel    heat.Panel
 	depth    heat.Profile // how warm the panel is through its thickness at the moment
 	ahead    []path       // the members' courses from now on, without the error of measurement; see paths
 }
 
-// surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air.
+// surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air, with what
+// is left of the probe's difference from it.
 // Ahead, the same panel is run along each future air, from how warm it is through its thickness now.
 func surfaceOf(w *weather, p *Piece) skin {
 	var k skin
@@ -177,21 +185,21 @@ func surfaceOf(w *weather, p *Piece) skin {
 		return k
 	}
 	probe := p.SurfaceC.Trace.Slice(0, w.at)
-	k.past = front
+	k.probe, k.probeU, k.differ = probe, p.SurfaceC.U, differ(front, probe)
+	k.modelU = math.Hypot(float64(modelSurfaceU), float64(w.airU))
+	if !settled {
+		k.modelU = math.Hypot(k.modelU, unsettledU)
+	}
+	k.past = k.differ.added(front)
 	if probe.Len() > 0 {
-		k.past = overlay(front, probe)
+		k.past = overlay(k.past, probe)
 	}
 	switch {
 	case present(&p.SurfaceC, "surface probe") == "":
 		k.now = presently(probe, w.at)
 		k.u = units.Diff(p.SurfaceC.U)
 	case w.noAir == "":
-		_, k.now, _ = front.Last()
-		k.u = units.Diff(math.Hypot(float64(modelSurfaceU), float64(w.airU)))
-		if !settled {
-			k.u = units.Diff(math.Hypot(float64(k.u), unsettledU))
-		}
-		k.modelled = true
+		k.carry(w.at)
 	default:
 		k.missing = w.noAir
 	}

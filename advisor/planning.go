@@ -289,7 +289,7 @@ func (d *drafted) caution() {
 		d.say("The log is only %.1f days long: the forecast is rough until it has seen three days.", days)
 	}
 	if d.skin.modelled {
-		d.say("No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(d.skin.u))
+		d.say("%s", d.skin.source())
 	}
 	if d.w.noHPa != "" && d.piece.Bare {
 		d.say("No barometer: outgassing is judged by temperature alone.")
@@ -319,7 +319,7 @@ func (d *drafted) drums(taught *drums) (all [][]cure.SweepDrum, film []float64) 
 		for i := range column {
 			m := spread.Member(d.w.draws[i].taught())
 			column[i] = cure.SweepDrum{Speed: math.Exp(m.LnSpeed), EnergyKJ: m.Energy, Later: [4]float64(m.Shift[:4])}
-			if id == 0 && d.skin.modelled { // what touches say of the heat model is not said of a probe
+			if id == 0 && d.skin.alone { // what touches say of the heat model is not said of a probe
 				film[i] = m.FilmK
 			}
 		}

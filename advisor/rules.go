@@ -172,7 +172,7 @@ func trustRule(p *piece) Reason {
 		return r.say(Clear, "%s; nothing is known of the time since.", why)
 	}
 	if p.skin.modelled {
-		return r.say(Clear, "Readings are fresh. No probe is on this piece: its surface is computed from the air, within %.1f K.", float64(p.skin.u))
+		return r.say(Clear, "Readings are fresh. %s", p.skin.source())
 	}
 	return r.say(Clear, "Readings are fresh.")
 }

@@ -47,7 +47,7 @@ func TestSceneProbeDead(t *testing.T) {
 		probe string
 		band  float64
 		seed  uint64
-	}{{"bench", probeBand, 16}, {"topside skin", 1.6, 17}} {
+	}{{"bench", probeBand, 16}, {"topside skin", 0.4, 17}} {
 		t.Run(c.probe, func(t *testing.T) {
 			from, to := 75*time.Minute, 195*time.Minute
 			r := play(t, scene{name: c.probe + " dead for two hours", seed: c.seed, start: winterDay(9, 0), length: 4 * time.Hour,

@@ -131,30 +131,69 @@ func coatedBy(facts *jobbook.State, piece, now int64) bool {
 	return false
 }
 
-// surface gives the channel of the probe that is taped to a piece now: the one that the config fixes there, else the newest placement of
-// the job book, from the time at which it was taped on.
+// surface gives the channel of the probe that is taped to a piece now: the one that the config fixes there, else by the job book the one that was
+// taped on last and tells the present. Its log goes on backwards with those of the probes that were on the piece before, each for as long as it was.
 func (a *Assessor) surface(ctx context.Context, facts *jobbook.State, p *jobbook.Piece, now int64) (advisor.Channel, error) {
 	for _, probe := range a.o.Probes {
 		if probe.Place == sensors.Surface && probe.Piece == p.Name && has(probe.Quantities, sensors.Temperature) {
 			return a.channel(ctx, facts, probe, sensors.Temperature, now, 0, now)
 		}
 	}
-	var on *jobbook.Placement
-	for i := range facts.Placements {
-		q := &facts.Placements[i]
-		if q.Piece == p.ID && q.Place == string(sensors.Surface) && q.From.MS <= now && (q.Until == 0 || q.Until > now) && (on == nil || q.From.MS > on.From.MS) {
-			on = q
+	var on []jobbook.Placement // latest first
+	for _, q := range facts.Placements {
+		if q.Piece == p.ID && q.Place == string(sensors.Surface) && q.From.MS <= now {
+			on = append(on, q)
 		}
 	}
-	if on == nil {
-		return advisor.Channel{Problem: "no probe is taped to this piece"}, nil
+	sort.SliceStable(on, func(i, j int) bool { return on[i].From.MS > on[j].From.MS })
+	logs := make([]advisor.Channel, len(on))
+	chosen := -1
+	for i, q := range on {
+		end := now
+		if q.Until != 0 {
+			end = min(end, q.Until)
+		}
+		var err error
+		if logs[i], err = a.placed(ctx, facts, q.Probe, now, q.From.MS, end); err != nil {
+			return advisor.Channel{}, err
+		}
+		if present := q.Until == 0 || q.Until > now; present && (chosen < 0 || logs[chosen].Problem != "" && logs[i].Problem == "") {
+			chosen = i
+		}
 	}
+	if chosen < 0 {
+		out := advisor.Channel{Problem: "no probe is taped to this piece"}
+		if len(logs) > 0 {
+			out.Trace, out.U, out.LastSeen, out.Excluded = logs[0].Trace, logs[0].U, logs[0].LastSeen, logs[0].Excluded
+			chosen = 0
+		}
+		return before(out, logs[chosen+1:]), nil
+	}
+	return before(logs[chosen], logs[chosen+1:]), nil
+}
+
+// placed gives the channel of a probe that the job book names, over [from, to).
+func (a *Assessor) placed(ctx context.Context, facts *jobbook.State, name string, now, from, to int64) (advisor.Channel, error) {
 	for _, probe := range a.o.Probes {
-		if probe.Name == on.Probe {
-			return a.channel(ctx, facts, probe, sensors.Temperature, now, on.From.MS, now)
+		if probe.Name == name {
+			return a.channel(ctx, facts, probe, sensors.Temperature, now, from, to)
 		}
 	}
-	return advisor.Channel{Probe: on.Probe, Problem: "the probe that is taped to it is not in the config"}, nil
+	return advisor.Channel{Probe: name, Problem: "the probe that is taped to it is not in the config"}, nil
+}
+
+// before puts the logs of earlier probes, latest first, before that of a channel: each up to where what follows begins.
+func before(c advisor.Channel, earlier []advisor.Channel) advisor.Channel {
+	for _, e := range earlier {
+		t := e.Trace
+		if first, ok := c.Trace.First(); ok {
+			t = t.Slice(0, first)
+		}
+		if t.Len() > 0 {
+			c.Trace = t.Concat(c.Trace)
+		}
+	}
+	return c
 }
 
 // coats brings the coats in, with their touches, by start. A coat without a system that can be read is left to say so itself.

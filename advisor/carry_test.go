@@ -1,0 +1,128 @@
+package advisor
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"tackline/advisor/trace"
+)
+
+// silentFor is a shed at 16 C whose topside was read a kelvin colder, each minute, until so many seconds ago, and a coat on it.
+func silentFor(seconds float64) Situation {
+	s := situation(3, 16, 0, 55)
+	at := float64(s.At)
+	probe := trace.Trace{MaxGap: 300}
+	for x := at - 86400; x <= at-seconds; x += 60 {
+		probe.At, probe.V = append(probe.At, x), append(probe.V, 15)
+	}
+	c := Channel{Probe: "skin", Trace: probe, U: 0.2, LastSeen: s.At}
+	if seconds > 300 {
+		c.Problem = "stale"
+	}
+	s.Pieces[1].SurfaceC = c
+	s.Coats = []Coat{{ID: 7, Piece: 2, Kind: Bedding, System: medium(), Started: s.At - 4*3600}}
+	return s
+}
+
+// A probe that falls silent leaves no step: what it differed from the heat model by is carried, fades, and is doubted more as it gets old, until it
+// is the model alone again.
+func TestSilentProbeIsCarried(t *testing.T) {
+	fresh := Advise(silentFor(60)).Coats[0]
+	require.False(t, fresh.SurfaceModelled)
+	require.InDelta(t, 15, *fresh.SurfaceC.Value, 1e-9)
+	none := silentFor(60)
+	none.Pieces[1].SurfaceC = Channel{Problem: "no probe is taped to this piece"}
+	model := Advise(none).Coats[0]
+	require.InDelta(t, 16, *model.SurfaceC.Value, 0.05)
+	was := fresh
+	for _, seconds := range []float64{360, 1800, 2 * 3600, 6 * 3600} {
+		s := silentFor(seconds)
+		a := Advise(s)
+		c := a.Coats[0]
+		require.True(t, c.SurfaceModelled)
+		require.InDelta(t, 16-math.Exp(-seconds/carryTau), *c.SurfaceC.Value, 0.05)
+		require.Greater(t, *c.SurfaceC.U, *was.SurfaceC.U, "older, and doubted more")
+		require.Less(t, *c.SurfaceC.U, *model.SurfaceC.U+0.1)
+		require.InDelta(t, *c.SurfaceC.Value, *a.Pieces[1].SurfaceC.Value, 1e-12)
+		want := "since " + span(seconds) + " ago"
+		if math.Exp(-seconds/carryTau) < carriedFrom {
+			want = "No probe is on this piece"
+		}
+		require.Contains(t, reasonOf(a.Pieces[1], "trust").Text, want)
+		was = c
+	}
+	require.Less(t, *Advise(silentFor(360)).Coats[0].SurfaceC.U, 0.5, "a few minutes cost little")
+	old := Advise(silentFor(20 * 3600)).Coats[0]
+	require.InDelta(t, *model.SurfaceC.Value, *old.SurfaceC.Value, 0.01)
+	require.InDelta(t, *model.SurfaceC.U, *old.SurfaceC.U, 0.01)
+}
+
+// The windows of a coat whose probe is silent lie between those of its last reading and those of the model, and open wider than with the probe.
+func TestSilentProbeWidensTheWindows(t *testing.T) {
+	mark := func(s Situation) Moment { return Advise(s).Coats[0].Marks[2].When }
+	none := silentFor(60)
+	none.Pieces[1].SurfaceC = Channel{Problem: "no probe is taped to this piece"}
+	probe, carried, model := mark(silentFor(60)), mark(silentFor(3600)), mark(none)
+	require.Greater(t, probe.Likely, model.Likely, "colder, and later")
+	require.Greater(t, carried.Likely, model.Likely)
+	require.Less(t, math.Abs(float64(carried.Likely-probe.Likely)), 0.5*float64(probe.Likely-model.Likely))
+	width := func(s Situation) float64 { // of a probe that agreed with the model, so that nothing but doubt is left
+		for i := range s.Pieces[1].SurfaceC.Trace.V {
+			s.Pieces[1].SurfaceC.Trace.V[i] = 16
+		}
+		m := mark(s)
+		return float64(m.Late - m.Early)
+	}
+	require.Greater(t, width(silentFor(3600)), width(silentFor(60)))
+	require.Less(t, width(silentFor(3600)), width(none))
+}
+
+// Between two stretches of a probe the film goes from the one's difference to the other's, and falls back towards the model where that is far off.
+func TestDifferencesBridgeAGap(t *testing.T) {
+	front := trace.Trace{At: []float64{0, 200_000}, V: []float64{10, 10}}
+	probe := trace.Trace{At: []float64{1000, 1600, 1600 + carryTau, 2200 + carryTau}, V: []float64{12, 12, 11, 11}, MaxGap: 900}
+	d := differ(front, probe)
+	require.Len(t, d.last, 2)
+	require.InDelta(t, 2, d.at(1600.001), 1e-3)
+	require.InDelta(t, 1, d.at(1599.999+carryTau), 1e-3)
+	middle := d.at(1600 + carryTau/2)
+	require.InDelta(t, 1.5/math.Cosh(0.5), middle, 1e-9, "the mean of a bridge of that process, by hand")
+	require.InDelta(t, 2*math.Exp(-1000/carryTau), d.at(0), 1e-9, "before the first")
+	require.InDelta(t, math.Exp(-1), d.at(2200+2*carryTau), 1e-9, "after the last")
+	far := trace.Trace{At: []float64{1000, 1600, 1600 + 50*carryTau}, V: []float64{12, 12, 11}, MaxGap: 900}
+	front.At[1] = 100 * carryTau
+	d = differ(front, far)
+	require.InDelta(t, 2*math.Exp(-1), d.at(1600+carryTau), 1e-9)
+	require.InDelta(t, 0, d.at(1600+25*carryTau), 1e-9)
+	var empty differences
+	require.Zero(t, empty.at(5))
+	require.Equal(t, front, empty.added(front))
+}
+
+// A coat on a piece whose probe is silent for a short while does not share the error of surfaces that are only computed; later it does.
+func TestSilentProbeSharesTheModelsErrorLater(t *testing.T) {
+	for seconds, alone := range map[float64]bool{1800: false, 6 * 3600: true} {
+		s := silentFor(seconds)
+		w := read(&s)
+		k := surfaceOf(&w, &s.Pieces[1])
+		require.True(t, k.modelled)
+		require.Equal(t, alone, k.alone)
+		d := learned(&s, &w, func(*Piece) *skin { return &k })
+		require.Equal(t, alone, d.film(&w, &k, &s.Coats[0]).modelled)
+	}
+}
+
+// What is frozen of a coat is doubted minute by minute: as the probe is while it told, and more with each minute since.
+func TestFrozenMinutesOfASilentProbe(t *testing.T) {
+	s := silentFor(2 * 3600)
+	samples, modelled := Conditions(s, 7, s.Coats[0].Started, s.At)
+	require.False(t, modelled, "a probe was on it for a while")
+	require.InDelta(t, 0.2, *samples[30].SurfaceU, 1e-12)
+	require.InDelta(t, 15, *samples[30].SurfaceC, 1e-9)
+	n := len(samples)
+	require.Greater(t, *samples[n-2].SurfaceU, *samples[n-60].SurfaceU)
+	require.Greater(t, *samples[n-60].SurfaceU, 0.2)
+	require.Greater(t, *samples[n-2].MarginU, *samples[30].MarginU)
+}
