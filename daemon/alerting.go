@@ -14,6 +14,7 @@ import (
 	"tackline/daemon/config"
 	"tackline/daemon/jobbook"
 	"tackline/daemon/poll"
+	"tackline/sensors"
 )
 
 // stateEvery is how often, in ms, the state of alerts is kept though nothing was told: what a restart may forget of a hold time.
@@ -40,6 +41,10 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	if err != nil {
 		return nil, err
 	}
+	ways, err := alert.ParseWays(stored)
+	if err != nil {
+		return nil, err
+	}
 	a := &alerting{d: d, queue: &queue{book: d.book}, whom: audiences(d.o.Config.Alerts, d.o.Ways)}
 	for _, w := range a.whom {
 		if err := w.Policy.Validate(); err != nil {
@@ -57,7 +62,7 @@ func newAlerting(d *Daemon) (*alerting, error) {
 	if err != nil {
 		return nil, err
 	}
-	a.outbox, err = alert.NewOutbox(a.queue, append(routes, d.o.Ways...), alert.Options{Zone: d.o.Config.Shed.Zone})
+	a.outbox, err = alert.NewOutbox(a.queue, append(routes, d.o.Ways...), alert.Options{Zone: d.o.Config.Shed.Zone, Status: ways})
 	return a, err
 }
 
@@ -103,7 +108,7 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 	a.furnish(ctx, messages, now, stamp.State.Trusted())
 	if len(messages) > 0 || a.pending || next[""].AgeMS-a.keptAt >= stateEvery {
 		a.queue.tell(messages)
-		if err := a.outbox.Put(ctx, next, messages, now); err != nil {
+		if err := a.outbox.Put(ctx, a.snapshot(next), messages, now); err != nil {
 			return nil, err // the old state stays: the same is decided again
 		}
 		a.keptAt, a.pending = next[""].AgeMS, false
@@ -118,6 +123,11 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 	return messages, nil
 }
 
+// snapshot is what is kept of the alerts: states, and how the ways are doing.
+func (a *alerting) snapshot(states alert.States) alert.Snapshot {
+	return alert.Snapshot{States: states, Ways: a.outbox.Status()}
+}
+
 // shift moves the wall times that are remembered, after the clock was set: what began and what waits keeps its distance from the present.
 func (a *alerting) shift(ctx context.Context, by time.Duration) error {
 	a.mu.Lock()
@@ -126,7 +136,7 @@ func (a *alerting) shift(ctx context.Context, by time.Duration) error {
 		return nil
 	}
 	a.state = a.state.Shift(by)
-	return a.outbox.Put(ctx, a.state, nil, a.d.now())
+	return a.outbox.Put(ctx, a.snapshot(a.state), nil, a.d.now())
 }
 
 // keep stores the state as it is.
@@ -136,7 +146,7 @@ func (a *alerting) keep(ctx context.Context) error {
 	if a.outbox == nil || len(a.state) == 0 {
 		return nil
 	}
-	return a.outbox.Put(ctx, a.state, nil, a.d.now())
+	return a.outbox.Put(ctx, a.snapshot(a.state), nil, a.d.now())
 }
 
 // obey does to the alerts what a command of the job book says of them; a command about anything else changes nothing. What does not hold (any
@@ -181,7 +191,7 @@ func (a *alerting) change(ctx context.Context, f func(alert.States) (alert.State
 	if err != nil {
 		return err
 	}
-	if err := a.outbox.Put(ctx, next, nil, a.d.now()); err != nil {
+	if err := a.outbox.Put(ctx, a.snapshot(next), nil, a.d.now()); err != nil {
 		return err
 	}
 	a.state = next
@@ -212,18 +222,59 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 		if byBus[s.Bus] > 1 {
 			c.Cause, c.CauseTitle = "bus/"+s.Bus, "Probes silent on "+s.Bus
 		}
-		out = append(out, c)
+		out = append(out, c, d.wrongProbe(s, d.o.Config.Probes[i].StaleAfter))
 	}
+	out = append(out, d.failingWays()...)
 	out = append(out,
 		alert.Condition{Key: "clock", Severity: alert.Warning, Active: !stamp.State.Trusted(), Hold: 10 * time.Minute, Link: "/",
-			Title: "Clock not set", Body: "The board's clock is not set. Readings are kept and dated later; nothing that needs the time of day can be said until it is.",
+			Title: "Clock not set", Body: "The board's clock is not set. Readings are kept and dated later; nothing that needs the time of day can be said until it is. Connect the board to a time server, or open its page on a phone and set it from there.",
 			Cleared: "The clock is set."},
-		d.partCondition("store", alert.Critical, "Readings are not written", "The card may be full or failing: readings stay in memory only, and are lost when the power goes."),
+		d.partCondition("store", alert.Critical, "Readings are not written", "The card may be full or failing: readings stay in memory only, and are lost when the power goes. Make room, or change the card; tackline doctor says which.",
+			"Readings are written again."),
 		d.loop.room.condition(stamp),
-		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them."),
+		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them: go by the hand-held meter and the maker's sheet until it is back. tackline doctor and the log say more.",
+			"Advice is made again."),
 	)
 	if d.mirror != nil {
 		out = append(out, d.mirror.condition(stamp))
+	}
+	return out
+}
+
+// wrongProbe tells of a probe that answers, and of which one quantity cannot be believed.
+func (d *Daemon) wrongProbe(s poll.State, stale time.Duration) alert.Condition {
+	var wrong []string
+	for _, l := range s.Latest {
+		if !l.Status.Usable() && l.Status != sensors.WarmUp {
+			wrong = append(wrong, fmt.Sprintf("%s reads %.4g (%s)", l.Quantity, l.Value, l.Status))
+		}
+	}
+	return alert.Condition{Key: "probe/" + s.Name + "/wrong", Severity: alert.Warning, Active: len(wrong) > 0 && s.Presence == poll.Present, Link: "/",
+		Unknown: s.Presence != poll.Present, Hold: max(stale, 10*time.Minute), ClearHold: 5 * time.Minute, Title: "Probe wrong: " + s.Name,
+		Body: fmt.Sprintf("Probe %s (%s) answers, and its readings can't be believed: %s. They are kept and not used. Look whether it is wet, touched or broken; hold it against another.",
+			s.Name, s.Place, strings.Join(wrong, ", ")),
+		Cleared: "The readings of probe " + s.Name + " can be used again."}
+}
+
+// wayFails is how long a way must have failed before the others tell of it. Ours.
+const wayFails = time.Hour
+
+// failingWays tells, by the ways that work, of those that do not.
+func (d *Daemon) failingWays() []alert.Condition {
+	if d.alerts == nil {
+		return nil
+	}
+	var out []alert.Condition
+	for _, s := range d.alerts.outbox.Status() {
+		text := "never"
+		if !s.LastOK.IsZero() {
+			text = s.LastOK.In(d.o.Config.Shed.Zone).Format("2 Jan 15:04")
+		}
+		out = append(out, alert.Condition{Key: "way/" + s.Name, Severity: alert.Warning, Active: s.Failing > 0, Hold: wayFails, Link: "/",
+			Title: "Alerts do not get out: " + s.Name,
+			Body: fmt.Sprintf("%d tries by %s have failed, %d messages wait; it last worked: %s. It said: %s. What it would tell is on the page; tackline alert try shows what its server says.",
+				s.Failing, s.Name, s.Waiting, text, alert.OneLine(s.LastError, 300)),
+			Cleared: "Alerts get out by " + s.Name + " again."})
 	}
 	return out
 }
@@ -235,9 +286,10 @@ func lastError(s poll.State) string {
 	return "Last error: " + alert.OneLine(s.LastError, 200) + ". "
 }
 
-func (d *Daemon) partCondition(part string, severity alert.Severity, title, body string) alert.Condition {
+func (d *Daemon) partCondition(part string, severity alert.Severity, title, body, cleared string) alert.Condition {
 	err := d.errs.get(part)
-	c := alert.Condition{Key: "part/" + part, Severity: severity, Active: err != nil, Title: title, Body: body, Link: "/", ClearHold: time.Minute}
+	c := alert.Condition{Key: "part/" + part, Severity: severity, Active: err != nil, Title: title, Body: body, Cleared: cleared, Link: "/",
+		ClearHold: time.Minute}
 	if err != nil {
 		c.Body += " Cause: " + alert.OneLine(err.Error(), 300)
 	}

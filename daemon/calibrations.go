@@ -101,9 +101,9 @@ func (d *Daemon) calibrationConditions(ctx context.Context, stamp clock.Stamp) [
 		}
 		out = append(out, alert.Condition{Key: "calibration/" + p.Name, Severity: alert.Notice, Active: len(due) > 0, Unknown: !stamp.State.Trusted(), Link: "/",
 			Hold: time.Hour, Title: "Calibration due: " + p.Name,
-			Body: fmt.Sprintf("%s: %s. Until it is done again the probe counts as uncalibrated, and the margin is reckoned with more doubt: tackline probe calibrate says how.",
+			Body: fmt.Sprintf("Probe %s: %s. Until it is done again the probe counts as uncalibrated, and the margin is reckoned with more doubt: tackline probe calibrate says how.",
 				p.Name, strings.Join(due, ", ")),
-			Cleared: p.Name + " is calibrated again."})
+			Cleared: "Probe " + p.Name + " is calibrated again."})
 	}
 	return out
 }

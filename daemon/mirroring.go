@@ -45,8 +45,9 @@ func (m *mirroring) run(ctx context.Context) {
 func (m *mirroring) condition(stamp clock.Stamp) alert.Condition {
 	s := m.m.Status()
 	return alert.Condition{Key: "part/mirror", Severity: alert.Notice, Active: s.LastError != "", Hold: 24 * time.Hour, Link: "/",
-		Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + alert.OneLine(s.LastError, 300) + ". Nothing is lost; it catches up.",
-		Since: time.UnixMilli(stamp.Wall).UTC()}
+		Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + alert.OneLine(s.LastError, 300) + ". Nothing is lost; it catches up. See to the server, its disk, or the network between.",
+		Cleared: "InfluxDB takes readings again.",
+		Since:   time.UnixMilli(stamp.Wall).UTC()}
 }
 
 // mirrorSource shows the store to the mirror.

@@ -24,6 +24,7 @@ type States map[string]State
 type storedStates struct {
 	Version int64            `json:"version"`
 	States  map[string]State `json:"states"`
+	Ways    []WayStatus      `json:"ways,omitempty"`
 }
 
 const statesVersion = 2
@@ -56,6 +57,33 @@ func ParseStates(data []byte, audiences []Audience) (States, error) {
 		out[name] = one
 	}
 	return out, nil
+}
+
+// ParseWays reads how the ways were doing from a stored Snapshot; none where nothing is stored of them.
+func ParseWays(data []byte) ([]WayStatus, error) {
+	if len(data) == 0 {
+		return nil, nil
+	}
+	var s storedStates
+	if err := json.Unmarshal(data, &s); err != nil {
+		return nil, fmt.Errorf("alert: stored state: %w", err)
+	}
+	return s.Ways, nil
+}
+
+// Snapshot is all that is worth keeping over a restart: the states, and when each way last worked and last failed.
+type Snapshot struct {
+	States States
+	Ways   []WayStatus
+}
+
+// Encode gives the bytes to store.
+func (s Snapshot) Encode() ([]byte, error) {
+	b, err := json.Marshal(storedStates{Version: statesVersion, States: s.States, Ways: s.Ways})
+	if err != nil {
+		return nil, fmt.Errorf("alert: store state: %w", err)
+	}
+	return b, nil
 }
 
 // Encode gives the bytes to store: equal states give equal bytes.

@@ -120,6 +120,7 @@ type Remembered interface {
 var (
 	_ Remembered = State{}
 	_ Remembered = States{}
+	_ Remembered = Snapshot{}
 )
 
 // Put stores what Decide remembers and its messages together, each message once for every way that it is addressed to and that wants its severity.

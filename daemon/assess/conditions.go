@@ -86,8 +86,14 @@ func (t *teller) coat(c *advisor.CoatAdvice, p *advisor.PieceAdvice) {
 	key := fmt.Sprintf("coat/%d/", c.Coat)
 	link := fmt.Sprintf("/coats#coat-%d", c.Coat)
 	blind := c.CantSay != "" && !c.BelowLowest
+	recoat := units.Instant(0)
 	for _, w := range c.Windows {
-		t.window(c, w, key+w.Window+"_", link, blind || c.BelowLowest)
+		if w.Window == "recoat" {
+			recoat = w.Closes.Early
+		}
+	}
+	for _, w := range c.Windows {
+		t.window(c, w, key+w.Window+"_", link, blind || c.BelowLowest, recoat)
 	}
 	t.add(alert.Condition{Key: key + "blind", Cause: key + "blind", Severity: alert.Warning, Link: link, Active: blind, Hold: 2 * time.Minute,
 		Title:   "Can't say: " + c.Name,
@@ -100,8 +106,9 @@ func (t *teller) coat(c *advisor.CoatAdvice, p *advisor.PieceAdvice) {
 	t.gas(c, key, link, blind)
 }
 
-// window tells of one window: soon, open, closing, closed. The recoat window opens with the tack window, and is told from its closing on.
-func (t *teller) window(c *advisor.CoatAdvice, w advisor.Window, key, link string, unknown bool) {
+// window tells of one window: soon, open, closing, closed. The recoat window opens with the tack window, and is told with it until its closing;
+// recoat is its early close.
+func (t *teller) window(c *advisor.CoatAdvice, w advisor.Window, key, link string, unknown bool, recoat units.Instant) {
 	now := units.InstantOf(t.at)
 	what, then := "Tack window", "Fabric or the next coat can go on now"
 	last := "lay fabric or coat before then"
@@ -117,17 +124,19 @@ func (t *teller) window(c *advisor.CoatAdvice, w advisor.Window, key, link strin
 	if w.Window == "tack" {
 		event("soon", w.Opens.Likely-units.Instant(soon), w.Opens.Likely, false, alert.Notice,
 			fmt.Sprintf("%s soon: %s", what, c.Name),
-			fmt.Sprintf("%s will be tacky about %s (%s to %s). Get fabric, roller and resin ready.", c.Name, t.clock(w.Opens.Likely), t.clock(w.Opens.Early), t.clock(w.Opens.Late)))
+			fmt.Sprintf("%s will be tacky about %s (%s to %s); from then the next coat can go on, too. Get fabric, roller and resin ready.",
+				capital(c.Name), t.clock(w.Opens.Likely), t.clock(w.Opens.Early), t.clock(w.Opens.Late)))
 		event("open", w.Opens.Likely, atMost(w.Closes.Early, w.Opens.Likely.Add(units.Second(eventFor.Seconds()))), true, alert.Warning,
 			fmt.Sprintf("%s open: %s", what, c.Name),
-			fmt.Sprintf("%s is tacky since about %s. %s, until %s at the earliest. Try it with a gloved finger first.", c.Name, t.clock(w.Opens.Likely), then, t.clock(w.Closes.Early)))
+			fmt.Sprintf("%s is tacky since about %s. %s: fabric until %s at the earliest, the next coat without abrading until %s at the earliest. Try it with a gloved finger first.",
+				capital(c.Name), t.clock(w.Opens.Likely), then, t.clock(w.Closes.Early), t.clock(recoat)))
 	}
 	event("closing", w.Closes.Early-units.Instant(soon), w.Closes.Likely, false, alert.Warning,
 		fmt.Sprintf("%s closing: %s", what, c.Name),
 		fmt.Sprintf("The %s of %s may close from %s on (likely %s): %s.", lower(what), c.Name, t.clock(w.Closes.Early), t.clock(w.Closes.Likely), last))
 	event("closed", w.Closes.Likely, w.Closes.Likely.Add(units.Second(eventFor.Seconds())), false, alert.Notice,
 		fmt.Sprintf("%s closed: %s", what, c.Name),
-		fmt.Sprintf("The %s of %s closed about %s. %s", lower(what), c.Name, t.clock(w.Closes.Likely), closedMeans(w.Window)))
+		fmt.Sprintf("The %s of %s closed about %s. %s", lower(what), c.Name, t.clock(w.Closes.Likely), t.closedMeans(w.Window, recoat)))
 }
 
 func atMost(a, b units.Instant) units.Instant {
@@ -139,11 +148,19 @@ func atMost(a, b units.Instant) units.Instant {
 
 func lower(s string) string { return string(s[0]+'a'-'A') + s[1:] }
 
-func closedMeans(window string) string {
+// capital begins a sentence with a name.
+func capital(s string) string {
+	if s != "" && s[0] >= 'a' && s[0] <= 'z' {
+		return string(s[0]-'a'+'A') + s[1:]
+	}
+	return s
+}
+
+func (t *teller) closedMeans(window string, recoat units.Instant) string {
 	if window == "recoat" {
 		return "The next coat no longer bonds by itself: let it harden, wash with water, dry, abrade; unfilled weave is only scuffed. The maker's sheet decides."
 	}
-	return "Fabric no longer sinks in; the next coat still bonds until its own window closes."
+	return fmt.Sprintf("Fabric no longer sinks in; the next coat still bonds until its own window closes, at %s at the earliest.", t.clock(recoat))
 }
 
 // lowest: the surface is below the system's lowest temperature.
@@ -154,7 +171,7 @@ func (t *teller) lowest(c *advisor.CoatAdvice, key, link string) {
 	}
 	t.add(alert.Condition{Key: key + "lowest", Severity: alert.Warning, Title: "Too cold: " + c.Name, Body: body, Link: link, Active: c.BelowLowest,
 		Unknown: c.CantSay != "" && !c.BelowLowest, Hold: 5 * time.Minute, ClearHold: 5 * time.Minute,
-		Cleared: c.Name + " is above its system's lowest temperature again."})
+		Cleared: capital(c.Name) + " is above its system's lowest temperature again."})
 }
 
 // margin: below the limit now (critical), or by forecast before the coat stops minding (a warning, hours ahead).
@@ -165,8 +182,8 @@ func (t *teller) margin(c *advisor.CoatAdvice, p *advisor.PieceAdvice, key, link
 		value := *p.MarginK.Value - *p.MarginK.U
 		t.add(alert.Condition{Key: key + "margin_now", Cause: key + "margin", Severity: alert.Critical, Link: link, Active: minds && value < limit,
 			Title: "Damp: " + c.Name,
-			Body: fmt.Sprintf("%s: margin over the dew point %.1f K less %.1f K of doubt, limit %.1f K, and the coat still minds. Warm the piece or dry the air now.",
-				c.Name, *p.MarginK.Value, *p.MarginK.U, limit),
+			Body: fmt.Sprintf("%s: margin over the dew point %.1f K less %.1f K of doubt, limit %.1f K, and the coat minds until %s. Warm the piece or dry the air now.",
+				capital(c.Name), *p.MarginK.Value, *p.MarginK.U, limit, t.minds(c)),
 			Cleared: "The margin at " + c.PieceName + " is safe again.",
 			Level:   level(minds, value, limit), ClearHold: 5 * time.Minute})
 	} else {
@@ -178,9 +195,19 @@ func (t *teller) margin(c *advisor.CoatAdvice, p *advisor.PieceAdvice, key, link
 		ahead.Active = minds && m.MarginK-m.UK < limit
 		ahead.Level = level(minds, m.MarginK-m.UK, limit)
 		ahead.Body = fmt.Sprintf("%s: by the forecast the margin may fall to %.1f K less %.1f K of doubt about %s, limit %.1f K, before the coat stops minding. Plan heat or drying for then.",
-			c.Name, m.MarginK, m.UK, t.clock(m.At), limit)
+			capital(c.Name), m.MarginK, m.UK, t.clock(m.At), limit)
 	}
 	t.add(ahead)
+}
+
+// minds gives until when a coat minds damp: the late end of green, where it is known.
+func (t *teller) minds(c *advisor.CoatAdvice) string {
+	for _, w := range c.Windows {
+		if w.Window == "recoat" && w.Closes.Late.Known() {
+			return t.clock(w.Closes.Late)
+		}
+	}
+	return "it has set, at a time that can't be said"
 }
 
 // level gives the hysteresis of the margin: half a kelvin. A coat that no longer minds has none to be held by.
@@ -195,21 +222,22 @@ func (t *teller) stalled(c *advisor.CoatAdvice, key, link string, blind bool) {
 	body := ""
 	for _, r := range c.Reasons {
 		if r.Rule == "stalled" {
-			body = r.Text
+			body = capital(c.Name) + ": " + r.Text + " Warm the piece, as its maker's sheet says, and hold it warm until the page says cured; do not sand, load or paint it on its hardness."
 		}
 	}
 	t.add(alert.Condition{Key: key + "stalled", Severity: alert.Warning, Title: "Stalled by cold: " + c.Name, Body: body, Link: link, Active: c.Stalled,
-		Unknown: blind, Hold: 10 * time.Minute, ClearHold: 10 * time.Minute, Cleared: c.Name + " cures again."})
+		Unknown: blind, Hold: 10 * time.Minute, ClearHold: 10 * time.Minute, Cleared: capital(c.Name) + " cures again."})
 }
 
+// gas: the air in bare timber grows before the coat gels, from now on or later.
 func (t *teller) gas(c *advisor.CoatAdvice, key, link string, blind bool) {
 	wet := c.State == advisor.StateWet || c.State == advisor.StateTacky
 	gassing := c.GasRatio != nil && *c.GasRatio-1 >= gassingFrom && wet
 	body := ""
 	if gassing {
-		body = fmt.Sprintf("%s: the air in the timber is growing, by %.1f %% until the coat gels, and blows bubbles. Take sun, lamp and heater off it; let it cool.",
-			c.Name, 100*(*c.GasRatio-1))
+		body = fmt.Sprintf("%s: the air in the timber grows by %.1f %% before the coat gels, limit %.1f %%, and blows bubbles into it. Take sun, lamp and heater off it now and let it cool; roll out the bubbles that you see.",
+			capital(c.Name), 100*(*c.GasRatio-1), 100*gassingFrom)
 	}
-	t.add(alert.Condition{Key: key + "gas", Severity: alert.Warning, Title: "Timber is gassing: " + c.Name, Body: body, Link: link, Active: gassing,
+	t.add(alert.Condition{Key: key + "gas", Severity: alert.Warning, Title: "Timber gassing, or about to: " + c.Name, Body: body, Link: link, Active: gassing,
 		Unknown: blind, Hold: 3 * time.Minute, ClearHold: 10 * time.Minute, Cleared: "The timber under " + c.Name + " no longer gives off air."})
 }

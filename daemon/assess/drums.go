@@ -132,9 +132,9 @@ func (t *teller) lag(c *advisor.CoatAdvice, key, link string, blind bool) {
 	body := ""
 	for _, r := range c.Reasons {
 		if r.Rule == "lag" {
-			body = c.Name + ": " + r.Text
+			body = capital(c.Name) + ": " + r.Text
 		}
 	}
 	t.add(alert.Condition{Key: key + "lag", Severity: alert.Warning, Title: "Far behind: " + c.Name, Body: body, Link: link, Active: c.Lag != nil, Unknown: blind,
-		Hold: 2 * time.Minute, ClearHold: 30 * time.Minute, Cleared: c.Name + " no longer lies far behind the other coats of its drum."})
+		Hold: 2 * time.Minute, ClearHold: 30 * time.Minute, Cleared: capital(c.Name) + " no longer lies far behind the other coats of its drum."})
 }
