@@ -177,7 +177,7 @@ func (d *Daemon) assemble() error {
 	if d.signer, err = attest.OpenKey(c.Shed.Data); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes()}); err != nil {
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d}, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes()}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {

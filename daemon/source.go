@@ -37,7 +37,7 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 		return v, err
 	}
 	for i, p := range d.poller.States() {
-		line := dashboard.Probe{Name: p.Name, Place: p.Place, Piece: c.Probes[i].Piece, Problem: presence(p, stamp.Wall, c.Probes[i].StaleAfter),
+		line := dashboard.Probe{Name: p.Name, Place: p.Place, Piece: tapedTo(c.Probes[i], facts, stamp.Wall), Problem: presence(p, stamp.Wall, c.Probes[i].StaleAfter),
 			Uncalibrated: !calibrated(c.Probes[i], facts, stamp.Wall), StaleAfter: c.Probes[i].StaleAfter}
 		for _, l := range p.Latest {
 			at := time.UnixMilli(l.At).UTC()

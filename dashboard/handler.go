@@ -28,6 +28,7 @@ type Options struct {
 	Entries  Entries  // nil: forms for the job book are not taken without the script
 	Books    Books    // nil: there is no page of the job book
 	Planner  Planner  // nil: there are no plans
+	Bench    Bench    // nil: there is no page of the probes
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
 	Visitor  func(*http.Request) Visitor // tells who asks; nil: everyone may do everything
@@ -99,7 +100,7 @@ func New(o Options) (*Handler, error) {
 		return nil, fmt.Errorf("dashboard: templates: %w", err)
 	}
 	// One line makes a page appear in the navigation; nothing else knows the list.
-	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/plan", Text: tx.get("nav_plan")}, {URL: "/book", Text: tx.get("nav_book")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/history", Text: tx.get("nav_history")}}
+	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/plan", Text: tx.get("nav_plan")}, {URL: "/book", Text: tx.get("nav_book")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/probes", Text: tx.get("nav_probes")}, {URL: "/history", Text: tx.get("nav_history")}}
 	inner, err := h.routes()
 	if err != nil {
 		return nil, err

@@ -32,6 +32,7 @@ type base struct {
 	Refresh  bool // whether the page is fetched anew by itself where there is no script
 	Live     bool // whether its content follows the events
 	IsStale  bool
+	Poll     int64 // s between two looks of the script at a page that changes faster than the events tell; 0: by the events alone
 }
 
 type alertRow struct {

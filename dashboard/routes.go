@@ -135,6 +135,8 @@ func (h *Handler) pages() []Route {
 		{Method: "GET", Path: "/book/pieces/{id}", Role: Read, Handle: h.getBookPiece},
 		{Method: "GET", Path: "/book/past/{class}/{id}", Role: Read, Handle: h.getPast},
 		{Method: "GET", Path: "/mix", Role: Read, Handle: h.getMix},
+		{Method: "GET", Path: "/probes", Role: Read, Handle: h.getProbes},
+		{Method: "GET", Path: "/probes/which", Role: Read, Handle: h.getWhich},
 		{Method: "GET", Path: "/history", Role: Read, Handle: h.getHistory},
 		{Method: "GET", Path: "/events", Role: Read, Handle: h.getEvents},
 		{Method: "GET", Path: "/static/{name}", Role: Open, Handle: h.getStatic},

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"time"
 
 	"tackline/advisor"
 	"tackline/dashboard/chart"
@@ -284,6 +285,15 @@ func quantityUnit(q sensors.Quantity) (label, unit string, digits int) {
 	return "fact_moisture", "%", 1
 }
 
+// quantityLabel is quantityUnit with a label that says nothing of where a probe sits.
+func quantityLabel(q sensors.Quantity) (label, unit string, digits int) {
+	label, unit, digits = quantityUnit(q)
+	if q == sensors.Temperature {
+		label = "probe_temperature"
+	}
+	return label, unit, digits
+}
+
 func (h *Handler) probeRow(v View, p Probe) probeRow {
 	row := probeRow{Name: p.Name, Place: h.tx.get("place_" + string(p.Place)), Problem: p.Problem, Uncalibrated: p.Uncalibrated}
 	if p.Piece != "" {
@@ -293,17 +303,22 @@ func (h *Handler) probeRow(v View, p Probe) probeRow {
 		row.Seen = h.tx.get("probe_never")
 	}
 	for _, l := range p.Last {
-		_, unit, d := quantityUnit(l.Quantity)
-		age, limit := v.At.Sub(l.At), cmp.Or(p.StaleAfter, v.StaleAfter)
-		val := probeValue{Value: number(l.Value, d), Unit: unit, Age: h.tx.get("probe_age", length(age)), At: unix(l.At),
-			Old: limit > 0 && age > limit}
-		switch {
-		case !l.Status.Usable():
-			val.Bad = h.tx.get("probe_flagged", h.tx.get("status_"+l.Status.String()))
-		case l.Status != sensors.OK:
-			val.Note = h.tx.get("probe_notice", h.tx.get("status_"+l.Status.String()))
-		}
-		row.Values = append(row.Values, val)
+		row.Values = append(row.Values, h.probeValue(v, l, cmp.Or(p.StaleAfter, v.StaleAfter)))
 	}
 	return row
+}
+
+// probeValue shows a reading with its age and its status in words; what is older than the limit is struck out, 0 is no limit.
+func (h *Handler) probeValue(v View, l Last, limit time.Duration) probeValue {
+	label, unit, d := quantityLabel(l.Quantity)
+	age := v.At.Sub(l.At)
+	val := probeValue{Label: h.tx.get(label), Value: number(l.Value, d), Unit: unit, Age: h.tx.get("probe_age", length(age)), At: unix(l.At),
+		Old: limit > 0 && age > limit}
+	switch {
+	case !l.Status.Usable():
+		val.Bad = h.tx.get("probe_flagged", h.tx.get("status_"+l.Status.String()))
+	case l.Status != sensors.OK:
+		val.Note = h.tx.get("probe_notice", h.tx.get("status_"+l.Status.String()))
+	}
+	return val
 }

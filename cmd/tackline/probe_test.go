@@ -55,26 +55,6 @@ func TestProbesWithoutADaemon(t *testing.T) {
 	require.Equal(t, exitUsage, r.code)
 }
 
-func TestWarmest(t *testing.T) {
-	for _, c := range []struct {
-		name string
-		list []moved
-		want string
-	}{
-		{"one in the hand", []moved{{"bow", 0.1}, {"stem", 4}, {"keel", 0.4}}, "stem"},
-		{"none moved enough", []moved{{"bow", 0.1}, {"stem", 0.9}}, ""},
-		{"the sun came in on all", []moved{{"bow", 2}, {"stem", 3}, {"keel", 2.5}}, ""},
-		{"only one is there", []moved{{"bow", 1.2}}, "bow"},
-		{"none is there", nil, ""},
-	} {
-		m, ok := warmest(c.list)
-		require.Equal(t, c.want != "", ok, c.name)
-		if ok {
-			require.Equal(t, c.want, m.name, c.name)
-		}
-	}
-}
-
 // A thermometer of the kernel that nobody reads yet is warmed while it is watched.
 func TestWhich(t *testing.T) {
 	sys := sensortest.Tree(t, "../../testdata/sysfs/board.txt")

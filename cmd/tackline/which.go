@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -13,34 +11,6 @@ import (
 	"tackline/sensors"
 	"tackline/sensors/drivers"
 )
-
-// moved is how far a thermometer's temperature went above where it began.
-type moved struct {
-	name string
-	by   float64 // K
-}
-
-// warmest names the thermometer that was warmed in the hand: it rose by at least a kelvin, and three times as far as any other. Where none did, or two
-// did, the second result is false.
-func warmest(list []moved) (moved, bool) {
-	if len(list) == 0 {
-		return moved{}, false
-	}
-	list = slices.Clone(list)
-	slices.SortStableFunc(list, func(a, b moved) int {
-		switch {
-		case a.by > b.by:
-			return -1
-		case a.by < b.by:
-			return 1
-		}
-		return strings.Compare(a.name, b.name)
-	})
-	if list[0].by < 1 || len(list) > 1 && list[0].by < 3*list[1].by {
-		return list[0], false
-	}
-	return list[0], true
-}
 
 func newProbeWhichCmd(e env, cl *client) *cobra.Command {
 	var limit, every time.Duration
@@ -62,7 +32,7 @@ func newProbeWhichCmd(e env, cl *client) *cobra.Command {
 		defer r.close()
 		first := map[string]float64{}
 		fmt.Fprintln(e.err, "Watching. Take the probe that you mean into a warm hand now.")
-		var list []moved
+		var list []sensors.Moved
 		for {
 			list = list[:0]
 			for name, v := range r.look(ctx) {
@@ -70,10 +40,10 @@ func newProbeWhichCmd(e env, cl *client) *cobra.Command {
 					first[name] = v
 				}
 				first[name] = min(first[name], v) // a probe that cools shows where it began when it warms
-				list = append(list, moved{name, v - first[name]})
+				list = append(list, sensors.Moved{Name: name, By: v - first[name]})
 			}
-			if m, ok := warmest(list); ok {
-				fmt.Fprintf(e.out, "%s (rose by %.1f K)\n", m.name, m.by)
+			if m, ok := sensors.Warmest(list); ok {
+				fmt.Fprintf(e.out, "%s (rose by %.1f K)\n", m.Name, m.By)
 				return nil
 			}
 			if err := pause(ctx, every); err != nil {
@@ -84,7 +54,7 @@ func newProbeWhichCmd(e env, cl *client) *cobra.Command {
 			return fmt.Errorf("no thermometer answers: tackline probe list shows what is there")
 		}
 		for _, m := range list {
-			fmt.Fprintf(e.out, "%s: %+.2f K\n", m.name, m.by)
+			fmt.Fprintf(e.out, "%s: %+.2f K\n", m.Name, m.By)
 		}
 		fmt.Fprintln(e.out, "None rose by a kelvin and three times as far as any other.")
 		return errWanting

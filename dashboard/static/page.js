@@ -81,7 +81,7 @@
 	addEventListener("focusout", () => { setTimeout(() => { if (wanted) refresh(); }, 0); });
 
 	// The link: an event or a beat at least every few seconds, else the page says that it is not live.
-	let heard = performance.now(), broken = 0, lost = false, source = null;
+	let heard = performance.now(), polled = heard, broken = 0, lost = false, source = null;
 	const hear = (e) => {
 		heard = performance.now();
 		broken = 0;
@@ -108,7 +108,7 @@
 		tick();
 		const now = performance.now();
 		if (now - heard > silence || (broken && now - broken > 2500)) lose();
-		else if (wanted) refresh();
+		else if (wanted || (Number(main().dataset.poll) * 1000 || Infinity) <= now - polled) { polled = now; refresh(); }
 		if (source.readyState === EventSource.CLOSED) connect();
 	}, 1000);
 	setInterval(() => { if (lost && source.readyState !== EventSource.OPEN) connect(); }, 8000); // a half-open link is given up
