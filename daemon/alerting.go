@@ -232,6 +232,7 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 		d.partCondition("store", alert.Critical, "Readings are not written", "The card may be full or failing: readings stay in memory only, and are lost when the power goes. Make room, or change the card; tackline doctor says which.",
 			"Readings are written again."),
 		d.loop.room.condition(stamp),
+		d.salvage.condition(stamp),
 		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them: go by the hand-held meter and the maker's sheet until it is back. tackline doctor and the log say more.",
 			"Advice is made again."),
 	)

@@ -15,6 +15,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -61,6 +62,7 @@ type Daemon struct {
 	told    *toldClock    // who has set the clock, until the loop takes it over
 	latest  atomic.Pointer[Moment]
 	planner planner
+	salvage salvaging
 	beats   beats
 	errs    partErrors
 	loop    loopState
@@ -126,8 +128,9 @@ func New(o Options) (_ *Daemon, err error) {
 	if d.store, err = store.Open(d.life, filepath.Join(c.Shed.Data, "readings.db"), store.Options{Now: d.now, Reserve: reserve, Disk: d.disk}); err != nil {
 		return nil, err
 	}
-	if aside := d.store.SetAside(); aside != "" {
-		d.log.Error("readings.db was damaged: it was set aside and a new one begun; jobs and records are whole", "aside", aside)
+	d.salvage.wake, d.salvage.queue = make(chan struct{}, 1), unsalvaged(d.store.Path())
+	if aside := d.store.SetAside(); aside != "" { // the loop finds it, and queues it again
+		d.salvage.queue = slices.DeleteFunc(d.salvage.queue, func(name string) bool { return name == aside })
 	}
 	if err = d.resumeClock(d.life); err != nil {
 		return nil, err
@@ -220,6 +223,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.outdoors != nil {
 		beside.Go(func() { d.outdoors.run(ctx) })
 	}
+	beside.Go(func() { d.salvage.run(ctx, d) })
 	if d.wireless.mqtt != nil {
 		beside.Go(func() { d.wireless.mqtt.Run(ctx) })
 	}

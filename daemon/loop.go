@@ -95,6 +95,7 @@ func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
 		d.loop.commitAt += (stamp.Mono-d.loop.commitAt)/every*every + every
 		d.commitNow(ctx)
 		d.keepRoom(ctx, stamp)
+		d.noteAside(stamp)
 	}
 	return stamp.Wall + d.loop.commitAt - stamp.Mono
 }
