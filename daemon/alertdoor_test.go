@@ -49,7 +49,8 @@ func TestTryGivesTheServersAnswer(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, d.Stop()) }()
 	post := func(body string) *httptest.ResponseRecorder {
-		r := httptest.NewRequest(http.MethodPost, "/api/v1/alerts/try", strings.NewReader(body))
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1/api/v1/alerts/try", strings.NewReader(body))
+		r.RemoteAddr = "127.0.0.1:50000"
 		r.Header.Set("Content-Type", "application/json")
 		w := httptest.NewRecorder()
 		d.server.Handler.ServeHTTP(w, r)

@@ -242,6 +242,11 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	require.Equal(t, http.StatusCreated, s.ask("POST", fmt.Sprintf("/api/v1/coats/%v/touches", second), object{"state": "wet"}).status)
 	require.Equal(t, http.StatusCreated, s.ask("POST", fmt.Sprintf("/api/v1/coats/%v/end", second), object{}).status)
 
+	code := s.ask("POST", "/api/v1/pairings", object{"person": "Ida", "may": "read"}).json(t)["code"].(string)
+	phone, _, err := s.d.door.phones.Pair(code, "Ida's phone", 0, "")
+	require.NoError(t, err)
+	require.Equal(t, "Ida", s.ask("POST", fmt.Sprintf("/api/v1/phones/%d/revoke", phone.ID), object{}).json(t)["who"])
+
 	numbers := map[string]int64{"jobs": job, "pieces": piece, "people": person, "stock": drum, "coats": coat, "batches": batch, "notes": note, "photos": id}
 	paths := make([]string, 0, 90)
 	for p, at := range s.doc["paths"].(object) {
@@ -298,7 +303,7 @@ func TestProblemsOnEveryPath(t *testing.T) {
 	for _, kind := range jsonKinds() {
 		path := "/api/v1/commands/" + kind
 		require.Equal(t, http.StatusMethodNotAllowed, s.ask("GET", path, nil).status)
-		require.Equal(t, http.StatusUnsupportedMediaType, s.ask("POST", path, "a=b", "Content-Type", "application/x-www-form-urlencoded").status)
+		require.Equal(t, http.StatusUnsupportedMediaType, s.ask("POST", path, "a=b", "Content-Type", "text/plain").status)
 		require.Equal(t, http.StatusBadRequest, s.ask("POST", path, `{"payload":`).status)
 		require.Equal(t, http.StatusBadRequest, s.ask("POST", path, `{"payload":{}} {}`).status)
 		require.Equal(t, http.StatusBadRequest, s.ask("POST", path, `{"pay":{}}`).status)

@@ -51,6 +51,7 @@ type Daemon struct {
 	alerts   *alerting
 	mirror   *mirroring // nil where none is configured
 	outdoors *outdoors  // likewise
+	door     *door
 	page     *dashboard.Handler
 	server   *http.Server
 	listen   net.Listener
@@ -180,13 +181,18 @@ func (d *Daemon) assemble() error {
 	if d.signer, err = attest.OpenKey(c.Shed.Data); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d}, Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes()}); err != nil {
+	if d.door, err = newDoor(d); err != nil {
+		return err
+	}
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d},
+		Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes(),
+		Visitor: d.door.visitor, Pairing: d.door, Hosts: d.hosts(), Origins: d.origins()}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {
 		return fmt.Errorf("daemon: listen for the page: %w", err)
 	}
-	d.server = &http.Server{Handler: d.page, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
+	d.server = &http.Server{Handler: d.door.admit(d.page), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelDebug)}
 	return nil
 }
@@ -247,7 +253,11 @@ func (d *Daemon) exposure() {
 		d.log.Info("the page is open to this board alone", "address", "http://"+d.Addr()+"/")
 		return
 	}
-	d.log.Warn("the page is open to everyone on this network: whoever reaches it can read, and can write to the job book", "address", "http://"+d.Addr()+"/")
+	reads := "whoever reaches it can read"
+	if d.o.Config.Access.ReadingPaired {
+		reads = "it shows nothing to those who are not paired"
+	}
+	d.log.Warn("the page is open to the network: "+reads+", and a paired phone alone can write (tackline pair)", "address", d.links()[0]+"/", "phones", len(d.door.phones.List()))
 }
 
 // Stop ends Run and closes everything. It may be called more than once, and without Run; the first answer is given again.

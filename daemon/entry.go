@@ -68,7 +68,7 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 		dashboard.Route{Method: "GET", Path: "/api/v1/probes", Role: dashboard.Read, Does: "The probes of the config with what they last said and their calibrations, and the sensors that nobody reads.",
 			Answers: ProbesReport{}, Handle: d.serveProbes},
 		dashboard.Route{Method: "GET", Path: "/api/v1/nodes", Role: dashboard.Read, Does: "The wireless nodes that are bound or were heard; those without a probe are unassigned.", Answers: nodesJSON{}, Handle: d.wireless.list},
-		dashboard.Route{Method: "POST", Path: "/api/v1/push", Role: dashboard.Token, Does: "Readings of a wireless node or gateway, with the token of a probe as Authorization: Bearer.", Body: map[string]any{},
+		dashboard.Route{Method: "POST", Path: pushPath, Role: dashboard.Token, Does: "Readings of a wireless node or gateway, with the token of a probe as Authorization: Bearer.", Body: map[string]any{},
 			Answers: push.Answer{}, Status: 202, Most: push.MaxBody + 1, Handle: func(w http.ResponseWriter, r *http.Request) { d.wireless.push.ServeHTTP(w, r) }},
 		dashboard.Route{Method: "POST", Path: "/api/v1/clock", Role: dashboard.Write, Does: "Set an unset clock from a phone; 409 where a time server has vouched for it.", Body: clockEntry{}, Answers: clockJSON{}, Status: 202,
 			Handle: d.takeClock})
@@ -76,6 +76,7 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 		out = append(out, dashboard.Route{Method: method, Path: "/seen/{token}", Role: dashboard.Token, Does: "The button of a message.", Handle: d.alerts.answerSeen})
 	}
 	out = append(out, d.alertRoutes()...)
+	out = append(out, d.doorRoutes()...)
 	return append(out, d.listRoutes()...)
 }
 

@@ -33,6 +33,7 @@ func still(t *testing.T, more string) *Daemon {
 
 func press(d *Daemon, method, target string, form url.Values) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, target, strings.NewReader(form.Encode()))
+	r.Host, r.RemoteAddr = "127.0.0.1:8417", "127.0.0.1:50000" // of the board, that is held to no rate
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	w := httptest.NewRecorder()
 	d.server.Handler.ServeHTTP(w, r)

@@ -93,5 +93,5 @@ func (h *Handler) refuse(w http.ResponseWriter, r *http.Request, v Visitor, role
 		h.problem(w, r, status, "", h.tx.get(why))
 		return
 	}
-	h.fail(w, r, status, "", h.tx.get("title_refused"), h.tx.get(why), "", false)
+	h.render(w, r, status, "error", errorPage{base: base{Title: h.tx.get("title_refused"), Speed: 1, Nav: h.navigation(""), Mute: true}, Heading: h.tx.get("title_refused"), Why: h.tx.get(why)})
 }

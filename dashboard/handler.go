@@ -31,6 +31,7 @@ type Options struct {
 	Bench    Bench    // nil: there is no page of the probes
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
+	Pairing  Pairing                     // nil: no phone can be paired
 	Visitor  func(*http.Request) Visitor // tells who asks; nil: everyone may do everything
 	Origins  []string                    // of our own page where a proxy gives it another name, such as https://shed.example
 	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
@@ -185,7 +186,7 @@ func (h *Handler) guard(next http.Handler) http.Handler {
 		head.Set("Cache-Control", "no-store")
 		if !h.hostAllowed(r.Host) {
 			h.problem(w, r, http.StatusMisdirectedRequest, "", "this shed does not answer to the host name "+r.Host+
-				": add it to the names in the config file if it is yours")
+				": add it to names under [page] in the config if it is yours")
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, h.bodyMost(r))

@@ -33,6 +33,7 @@ type base struct {
 	Live     bool // whether its content follows the events
 	IsStale  bool
 	Poll     int64 // s between two looks of the script at a page that changes faster than the events tell; 0: by the events alone
+	Mute     bool  // without the script: there is nothing to follow, or it may not be
 }
 
 type alertRow struct {

@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"encoding/json"
 	"net/http"
+	"slices"
 	"strings"
 
 	"tackline/advisor"
@@ -115,7 +116,7 @@ func (h *Handler) Routes() []Route {
 				{"what_if", "something to try; may be given up to eight times", "string", false}}},
 		{Method: "GET", Role: Read, Path: "/api/v1/openapi.json", Does: "This description.", Answers: map[string]any{}, Handle: h.apiDescription},
 	}
-	return append(append(h.pages(), own...), h.o.Further...)
+	return slices.Concat(h.pages(), h.pairingRoutes(), own, h.o.Further)
 }
 
 // pages are the routes that people see, and what they need.

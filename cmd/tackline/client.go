@@ -8,16 +8,24 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/spf13/cobra"
+
+	"tackline/daemon/access"
+	"tackline/daemon/config"
 )
 
 // client speaks to the daemon by its HTTP API.
 type client struct {
 	base string
+	key  string      // path of the key of the board, "" for none
 	head http.Header // of the newest answer
 }
 
@@ -27,7 +35,10 @@ func serverFlag(c *cobra.Command, e env) *client {
 	if s := e.getenv("TACKLINE_SERVER"); s != "" {
 		def = s
 	}
-	cl := &client{}
+	cl := &client{key: filepath.Join(config.Default().Shed.Data, access.KeyFile)}
+	if s := e.getenv("TACKLINE_KEY_FILE"); s != "" {
+		cl.key = s
+	}
 	c.PersistentFlags().StringVar(&cl.base, "server", def, "address of the daemon (default from TACKLINE_SERVER where that is set)")
 	return cl
 }
@@ -62,6 +73,7 @@ func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader
 	if kind != "" {
 		r.Header.Set("Content-Type", kind)
 	}
+	c.authorize(r)
 	res, err := http.DefaultClient.Do(r)
 	if err != nil {
 		return nil, fmt.Errorf("no daemon answers at %s: is it running? give its address with --server: %w", c.base, err)
@@ -85,6 +97,19 @@ func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader
 		return nil, fmt.Errorf("the daemon refused: %s", res.Status)
 	}
 	return b, nil
+}
+
+// authorize adds the key of the board where it can be read, and where nobody on the way can: by TLS, or within this board.
+func (c *client) authorize(r *http.Request) {
+	ip := net.ParseIP(r.URL.Hostname())
+	if r.URL.Scheme != "https" && r.URL.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return
+	}
+	if b, err := os.ReadFile(c.key); err == nil {
+		if key := strings.TrimSpace(string(b)); key != "" && !strings.ContainsFunc(key, unicode.IsSpace) {
+			r.Header.Set("Authorization", "Bearer "+key)
+		}
+	}
 }
 
 // send makes a request with a body of another kind than JSON.

@@ -68,6 +68,7 @@ func newRootCmd(e env) *cobra.Command {
 		newStockCmd(e),
 		newPeopleCmd(e),
 		newAlertCmd(e),
+		newPairCmd(e),
 		newRecordCmd(e),
 		newNodeCmd(e),
 		newHandCmd(e),

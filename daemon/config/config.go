@@ -39,6 +39,8 @@ type Config struct {
 	Mirror  *Mirror    // nil where there is none
 	MQTT    *MQTT      // nil where there is none
 	Push    Push
+	Access  Access
+	Page    Page
 	Notices Errors // allowed and worth knowing
 
 	dir string    // folder of the file, for relative paths
@@ -202,6 +204,7 @@ func Default() Config {
 			MoistureSource: "common practice for epoxy on timber, no source", GasGrowth: 0.0005},
 		Systems: Systems{Shipped: shippedNames()},
 		Keep:    Keep{Raw: 400 * 24 * time.Hour, LowDiskMB: 200},
+		Access:  Access{ForgetAfter: 180 * 24 * time.Hour},
 	}
 }
 
@@ -232,6 +235,8 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Mirror = parseMirror(top)
 	c.MQTT = parseMQTT(top)
 	c.Push = parsePushSection(top)
+	c.Access = parseAccess(top, c.Access)
+	c.Page = parsePage(top)
 	top.done()
 	c.consider()
 	if err := d.errs.sorted(); err != nil {
@@ -348,7 +353,7 @@ func (s *section) listen(key, def string) string {
 		return def
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		s.d.warn(s.sub(key), "lets everyone on this network see and change the job book", "127.0.0.1 keeps it on this board")
+		s.d.warn(s.sub(key), "lets everyone on this network reach the page: they see it unless [access] says reading = \"paired\", and change nothing unless their phone is paired", "127.0.0.1 keeps it on this board")
 	}
 	if n > 0 && n < 1024 {
 		s.d.warn(s.sub(key), fmt.Sprintf("port %d needs root on most systems", n), "want one from 1024 up")

@@ -210,7 +210,7 @@ func TestNotices(t *testing.T) {
 	require.Equal(t, `n.toml: alert: there is none: nothing will ring; add an [[alert]]
 n.toml: probe: there is none: nothing will be logged; add a [[probe]]
 n.toml:1:2: shed.zone: is missing: working hours are taken as UTC; want a zone such as zone = "Europe/Lisbon", or a fixed offset such as "+01:00"
-n.toml:2:1: shed.listen: lets everyone on this network see and change the job book; 127.0.0.1 keeps it on this board
+n.toml:2:1: shed.listen: lets everyone on this network reach the page: they see it unless [access] says reading = "paired", and change nothing unless their phone is paired; 127.0.0.1 keeps it on this board
 n.toml:2:1: shed.listen: port 80 needs root on most systems; want one from 1024 up
 n.toml:4:1: limits.margin_k: 2 K is less than the 3 K of ISO 8502-4 practice; keep 3 unless the maker's sheet allows less`, c.Notices.Error())
 }

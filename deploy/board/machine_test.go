@@ -116,6 +116,9 @@ func (a *archive) packed(t *testing.T) []byte {
 	return out.Bytes()
 }
 
+// boardKey opens the daemon in the guest to us, who come to it by the network.
+const boardKey = "0f1e2d3c4b5a69788796a5b4c3d2e1f0"
+
 // machine is a running board.
 type machine struct {
 	t             *testing.T
@@ -135,7 +138,7 @@ func (k *kit) boot(t *testing.T, disk string) *machine {
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	m := &machine{t: t, serial: filepath.Join(dir, "serial.log"), daemon: freePort(t), files: freePort(t), ended: make(chan struct{})}
-	words := "console=ttyAMA0 quiet panic=-1 rdinit=/init sensors=0x48,0x49"
+	words := "console=ttyAMA0 quiet panic=-1 rdinit=/init sensors=0x48,0x49 key=" + boardKey
 	args := []string{"-M", "vexpress-a9", "-m", "256", "-nodefaults", "-display", "none", "-no-reboot", "-kernel", k.kernel, "-dtb", k.tree, "-initrd", k.initrd,
 		"-serial", "file:" + m.serial, "-qmp", "unix:" + dir + "/qmp,server=on,wait=off",
 		"-device", "tmp105,id=t0,address=0x48", "-device", "tmp105,id=t1,address=0x49",
@@ -249,6 +252,9 @@ func (m *machine) ask(method, address, path, body string) ([]byte, int, error) {
 	}
 	r.Close = true
 	r.Header.Set("Content-Type", "application/json")
+	if address == m.daemon {
+		r.Header.Set("Authorization", "Bearer "+boardKey)
+	}
 	res, err := http.DefaultClient.Do(r)
 	if err != nil {
 		return nil, 0, err

@@ -71,6 +71,7 @@ var rules = []rule{
 	{"daemon/mirror/influxtest", []string{"github.com/stretchr/testify/require"}, nil, "a server for tests knows nothing of what is sent to it"},
 	{"daemon/mirror", []string{module + "/sensors", "github.com/influxdata/influxdb-client-go/v2"}, nil, "the mirror follows the store and may die alone"},
 	{"daemon/yard", []string{"github.com/influxdata/influxdb-client-go/v2"}, nil, "many sheds are read from InfluxDB alone, not from any shed's files"},
+	{"daemon/access", []string{module + "/daemon/durable", "golang.org/x/time/rate"}, nil, "who asks is told from the request and a list of phones, whatever is asked for"},
 	{"daemon/attest", []string{module + "/daemon/durable"}, nil, "a seal is over bytes, whatever they say"},
 	{"daemon/backup", []string{module + "/daemon/store", module + "/daemon/jobbook"}, nil, "a backup knows the two files, and no running part"},
 	{"daemon/transfer", []string{module + "/daemon/store", module + "/daemon/mirror", module + "/sensors"}, nil, "readings go in and out by the store, in the mirror's own lines"},
@@ -91,7 +92,7 @@ var rules = []rule{
 	{"dashboard", []string{module + "/advisor", module + "/sensors", module + "/dashboard/"}, nil,
 		"the page shows and posts; it reaches the daemon only by interfaces that it declares"},
 
-	{"cmd", []string{module + "/", "github.com/spf13/cobra", "golang.org/x/sys/unix"}, nil, "commands join the parts for one task; no logic of their own"},
+	{"cmd", []string{module + "/", "github.com/spf13/cobra", "golang.org/x/sys/unix", "rsc.io/qr"}, nil, "commands join the parts for one task; no logic of their own"},
 	{"deploy/board/guest", []string{"golang.org/x/sys/unix"}, nil, "the first process of an emulated board speaks to its kernel"},
 	{"deploy", nil, nil, "what ships and checks the project is not part of it"},
 }

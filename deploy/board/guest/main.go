@@ -51,6 +51,9 @@ func run() error {
 	if err := mountDisk(); err != nil {
 		return err
 	}
+	if err := os.WriteFile("/data/local.key", []byte(os.Getenv("key")+"\n"), 0o600); err != nil {
+		return fmt.Errorf("key of the daemon: %w", err)
+	}
 	go serveFiles()
 	daemon := exec.Command("/tackline", "daemon", "--config", "/etc/tackline.toml")
 	daemon.Stdout, daemon.Stderr = os.Stdout, os.Stderr
