@@ -235,6 +235,8 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 		d.salvage.condition(stamp),
 		d.partCondition("assess", alert.Critical, "No advice", "Readings are logged, but no advice could be made from them: go by the hand-held meter and the maker's sheet until it is back. tackline doctor and the log say more.",
 			"Advice is made again."),
+		d.partCondition("config", alert.Warning, "New config refused", "The config that was loaded last is wrong, and the one before it goes on. tackline check says where; mend it and load it again.",
+			"The new config is in force."),
 	)
 	if d.mirror != nil {
 		out = append(out, d.mirror.condition(stamp))

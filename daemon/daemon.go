@@ -79,6 +79,7 @@ type Daemon struct {
 // loopState is the loop's own: nobody else touches it.
 type loopState struct {
 	commitAt   int64 // ms since boot
+	committed  int64 // ms since boot at which the store last answered to a commit
 	assessed   int64 // minute of the last assessment
 	assessedAt int64 // ms since boot
 	savedAt    int64 // ms since boot of the last advice kept

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"os"
 	"strings"
 	"sync"
 	"time"
@@ -13,7 +12,6 @@ import (
 	"tackline/daemon/assess"
 	"tackline/daemon/clock"
 	"tackline/daemon/poll"
-	"tackline/daemon/sdnotify"
 )
 
 const (
@@ -35,7 +33,7 @@ func (d *Daemon) work(ctx context.Context) error {
 		stamp = d.clock.Now()
 		next = min(next, d.commit(ctx, stamp))
 		next = min(next, d.consider(ctx, stamp))
-		watchdog(d.summary())
+		watchdog(d.summary(), d.progress(stamp))
 		if d.o.StopAtEnd && d.atEnd() {
 			d.commitNow(ctx)
 			return nil
@@ -292,25 +290,29 @@ func (d *Daemon) atEnd() bool {
 // bootChanged says so where the clock's boot is another than before: durations start anew.
 func (d *Daemon) bootChanged(_ context.Context, stamp clock.Stamp) {
 	if d.loop.boot != stamp.Boot {
-		d.loop.boot, d.loop.commitAt, d.loop.assessedAt = stamp.Boot, 0, stamp.Mono
+		d.loop.boot, d.loop.commitAt, d.loop.assessedAt, d.loop.committed = stamp.Boot, 0, stamp.Mono, stamp.Mono
 	}
 }
 
-// notifier gives what tells the service manager: ready once, then the state of the loop and a sign of life with each step, since a step ends
-// only when readings, store and assessment have made progress.
-func (d *Daemon) notifier() func(status string) {
-	n, err := sdnotify.New(os.Getenv("NOTIFY_SOCKET"))
-	if err != nil {
-		d.log.Warn("the service manager cannot be told", "error", err)
-		return func(string) {}
-	}
+// notifier gives what tells the service manager: ready once, then the state of the loop, and a sign of life after each step that made progress.
+func (d *Daemon) notifier() func(status string, progress bool) {
+	n := managerOf(d.log)
 	if err := n.Ready(); err != nil {
 		d.log.Warn("the service manager could not be told", "error", err)
 	}
-	return func(status string) {
+	return func(status string, progress bool) {
 		_ = n.Status(status) // it may have gone; the next step tries again
-		_ = n.Watchdog()
+		if progress {
+			_ = n.Watchdog()
+		}
 	}
+}
+
+// progress tells whether the loop does its work. A step ends only when the store has answered and the minute was assessed; beside that, what is
+// read must have been handed to the store within two commits and a minute. A store that says that the disk is full has answered: a restart would
+// lose what is held in memory, and mend nothing. Silent probes are no matter of the loop either.
+func (d *Daemon) progress(stamp clock.Stamp) bool {
+	return stamp.Boot != d.loop.boot || stamp.Mono-d.loop.committed <= 2*d.o.Config.Shed.CommitEvery.Milliseconds()+minuteMs
 }
 
 // summary is the loop's state in a line.
@@ -322,7 +324,13 @@ func (d *Daemon) summary() string {
 			present++
 		}
 	}
-	return fmt.Sprintf("%d of %d probes, clock %s", present, all, d.clock.Now().State)
+	text := fmt.Sprintf("%d of %d probes, clock %s", present, all, d.clock.Now().State)
+	for _, part := range []struct{ name, says string }{{"store", ", readings are not written"}, {"config", ", the new config was refused"}} {
+		if d.errs.get(part.name) != nil {
+			text += part.says
+		}
+	}
+	return text
 }
 
 // beats wakes the pages, and the loop.

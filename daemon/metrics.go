@@ -82,6 +82,7 @@ func (d *Daemon) metrics() *exposition {
 	stamp := d.clock.Now()
 	e.add("tackline_build_info", "gauge", "The running program.", 1, "version", d.o.Version)
 	e.add("tackline_clock_synchronized", "gauge", "Whether the wall clock can be trusted.", truth(stamp.State.Trusted()))
+	e.add("tackline_config_reload_failing", "gauge", "Whether the config that was loaded last was refused, and the one before it goes on.", truth(d.errs.get("config") != nil))
 	for i, p := range d.poller.States() {
 		d.probeMetrics(e, p, stamp.Wall, d.o.Config.Probes[i].StaleAfter)
 	}

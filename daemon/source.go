@@ -26,6 +26,8 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 		Simulated: !c.Clock.Real() || d.o.Shed != nil, Speed: c.Clock.Speed, Notice: d.o.Notice, MarginK: float64(c.Limits.MarginK)}
 	if err := d.errs.get("store"); err != nil {
 		v.Problem = "Readings are not written: " + err.Error()
+	} else if err := d.errs.get("config"); err != nil {
+		v.Problem = "The new config was refused, the old one goes on: " + err.Error()
 	}
 	if m := d.latest.Load(); m != nil {
 		v.Advice = m.Advice

@@ -2,6 +2,9 @@ package main
 
 import (
 	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -15,24 +18,31 @@ func newDaemonCmd(e env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "daemon",
 		Short: "Read the probes, log them, advise, ring, and serve the page",
-		Args:  cobra.NoArgs,
+		Long: "Reads the probes, logs them, advises, rings, and serves the page, until it is told to end (SIGTERM).\n" +
+			"SIGHUP loads the config anew and swaps all of it; a config with mistakes is refused, and the one before it goes on.",
+		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			conf, err := config.Load(*path)
-			if err != nil {
-				return err
-			}
-			if data != "" {
-				conf.Shed.Data = data
-			}
 			log := slog.New(slog.NewTextHandler(e.err, nil))
-			for _, n := range conf.Notices {
-				log.Warn(n.Error())
+			load := func() (daemon.Options, error) {
+				conf, err := config.Load(*path)
+				if err != nil {
+					return daemon.Options{}, err
+				}
+				if wrong := checkProbes(conf); len(wrong) > 0 {
+					return daemon.Options{}, wrong
+				}
+				if data != "" {
+					conf.Shed.Data = data
+				}
+				for _, n := range conf.Notices {
+					log.Warn(n.Error())
+				}
+				return daemon.Options{Config: conf, Version: buildVersion().Version, Log: log}, nil
 			}
-			d, err := daemon.New(daemon.Options{Config: conf, Version: buildVersion().Version, Log: log})
-			if err != nil {
-				return err
-			}
-			return d.Run(c.Context())
+			again := make(chan os.Signal, 1)
+			signal.Notify(again, syscall.SIGHUP)
+			defer signal.Stop(again)
+			return daemon.Keep(c.Context(), load, again)
 		},
 	}
 	path = configFlag(c, e)

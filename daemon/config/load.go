@@ -61,12 +61,19 @@ func (c Config) ProbeError(i int, err error) *Error {
 	return e
 }
 
-// TokenPath is Path for a file that holds a secret: a bare name is looked for among the credentials that the service manager hands over
-// (CREDENTIALS_DIRECTORY) first.
+// TokenPath is Path for a file that holds a secret. A bare name is looked for among the credentials that the service manager hands over
+// (CREDENTIALS_DIRECTORY; those of a folder come as secret_NAME), then beside the config, then in the folder secrets beside the config.
 func (c Config) TokenPath(p string) string {
-	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" && p != "" && filepath.Base(p) == p {
-		if _, err := os.Stat(filepath.Join(dir, p)); err == nil {
-			return filepath.Join(dir, p)
+	if p == "" || filepath.Base(p) != p {
+		return c.Path(p)
+	}
+	places := []string{c.Path(p), c.Path(filepath.Join("secrets", p))}
+	if dir := os.Getenv("CREDENTIALS_DIRECTORY"); dir != "" {
+		places = append([]string{filepath.Join(dir, p), filepath.Join(dir, "secret_"+p)}, places...)
+	}
+	for _, place := range places {
+		if _, err := os.Stat(place); err == nil {
+			return place
 		}
 	}
 	return c.Path(p)
