@@ -90,6 +90,9 @@ func (c commands) Acknowledge(ctx context.Context, req dashboard.Acknowledge) (d
 		if alertID(s.Key, s.Since) != req.Alert {
 			continue
 		}
+		if req.Again > 0 {
+			return c.do(ctx, req.Key, req.Who, jobbook.Snooze{AlertKey: s.Key, Until: c.d.now().Add(req.Again).UnixMilli()})
+		}
 		return c.do(ctx, req.Key, req.Who, jobbook.Acknowledge{AlertKey: s.Key})
 	}
 	return dashboard.Receipt{}, fmt.Errorf("daemon: alert %d: %w", req.Alert, dashboard.ErrNotFound)

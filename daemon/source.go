@@ -63,13 +63,36 @@ func (s source) Now(ctx context.Context) (dashboard.View, error) {
 	}
 	v.Probes = append(v.Probes, handLines(facts, stamp.Wall, c.Shed.HandFresh)...)
 	viewFacts(&v, facts)
-	for _, a := range d.alerts.standing() {
-		if !a.Acked && a.SnoozedFor == 0 {
-			v.Alerts = append(v.Alerts, dashboard.Alert{ID: alertID(a.Key, a.Since), At: a.Since, Text: a.Title})
-		}
-	}
-	sort.SliceStable(v.Alerts, func(i, j int) bool { return v.Alerts[i].At.After(v.Alerts[j].At) })
+	d.viewAlerts(&v, facts)
 	return v, nil
+}
+
+// viewAlerts shows what holds, what was said to it, and how the ways are doing.
+func (d *Daemon) viewAlerts(v *dashboard.View, facts *jobbook.State) {
+	said := map[string]int64{} // by key: the newest entry
+	for i := range facts.Acks {
+		said[facts.Acks[i].AlertKey] = max(said[facts.Acks[i].AlertKey], facts.Acks[i].Seq)
+	}
+	for _, a := range d.alerts.standing() {
+		line := dashboard.Alert{ID: alertID(a.Key, a.Since), At: a.Since, Text: a.Title, Body: a.Body, Severity: a.Severity.String(), Link: a.Link, Held: !a.Told,
+			Seen: a.Acked, Who: a.AckedBy}
+		if a.SnoozedFor > 0 {
+			line.Until = v.At.Add(a.SnoozedFor)
+		}
+		if line.Answered() {
+			line.Entry = said[a.Key]
+		}
+		v.Alerts = append(v.Alerts, line)
+	}
+	sort.SliceStable(v.Alerts, func(i, j int) bool {
+		if a, b := v.Alerts[i].Answered(), v.Alerts[j].Answered(); a != b {
+			return b
+		}
+		return v.Alerts[i].At.After(v.Alerts[j].At)
+	})
+	for _, s := range d.alerts.outbox.Status() {
+		v.Ways = append(v.Ways, dashboard.Way{Name: s.Name, LastOK: s.LastOK, LastFail: s.LastFail, LastError: s.LastError, Failing: s.Failing, Waiting: s.Waiting, Spent: s.Spent})
+	}
 }
 
 func viewFacts(v *dashboard.View, facts *jobbook.State) {

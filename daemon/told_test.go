@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -148,6 +149,45 @@ func TestAWayThatFailsIsToldByTheOthers(t *testing.T) {
 		titles = append(titles, <-got)
 	}
 	require.Contains(t, titles, "Over: Alerts do not get out: sick")
+}
+
+// TestTheBannerAnswersAndTakesBack: by plain forms, without the script: seen, again in an hour, and what was said is taken back.
+func TestTheBannerAnswersAndTakesBack(t *testing.T) {
+	d := still(t, "")
+	stamp := d.clock.Now()
+	stamp.Mono += 60_000
+	_, err := d.alerts.decide(t.Context(), []alert.Condition{{Key: "coat/1/margin", Severity: alert.Critical, Active: true, Title: "Damp: seal on foredeck", Body: "Warm the piece.", Link: "/coats#coat-1"}}, stamp)
+	require.NoError(t, err)
+	page := func() string {
+		t.Helper()
+		w := press(d, http.MethodGet, "/", nil)
+		require.Equal(t, http.StatusOK, w.Code)
+		return w.Body.String()
+	}
+	field := func(in, pattern string) string {
+		t.Helper()
+		m := regexp.MustCompile(pattern).FindStringSubmatch(in)
+		require.Len(t, m, 2, pattern)
+		return m[1]
+	}
+	for _, said := range []struct {
+		form url.Values
+		text string
+	}{{url.Values{}, "seen by shed"}, {url.Values{"again_min": {"60"}}, "silent until 09:"}} {
+		html := page()
+		require.Contains(t, html, "Damp: seal on foredeck")
+		require.Contains(t, html, "Critical")
+		require.Contains(t, html, "Warm the piece.")
+		require.Contains(t, html, `href="/coats#coat-1"`)
+		said.form.Set("key", field(html, `name="key" value="([^"]+)"`))
+		require.Equal(t, http.StatusSeeOther, press(d, http.MethodPost, field(html, `action="(/alerts/[^"]+)"`), said.form).Code)
+		html = page()
+		require.Contains(t, html, said.text)
+		require.NotContains(t, html, "I have seen it")
+		w := press(d, http.MethodPost, "/do/undo", url.Values{"seq": {field(html, `name="seq" value="(\d+)"`)}, "key": {field(html, `name="key" value="([^"]+)"`)}, "back": {"/"}})
+		require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+		require.Contains(t, page(), "I have seen it")
+	}
 }
 
 // TestQuietHoursAreEachWaysOwn: of two phones one sleeps; the lamp beside her bed shows what she has not yet been told of to none but itself.

@@ -142,6 +142,9 @@ func (h *Handler) apiNow(w http.ResponseWriter, r *http.Request) {
 		out.Probes = append(out.Probes, pj)
 	}
 	for _, a := range v.Alerts {
+		if a.Answered() {
+			continue
+		}
 		out.Alerts = append(out.Alerts, alertJSON{ID: a.ID, At: timeJSON(a.At), Text: a.Text})
 	}
 	h.json(w, r, http.StatusOK, out)

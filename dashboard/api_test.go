@@ -99,8 +99,10 @@ func TestCommandsByAPI(t *testing.T) {
 	require.Equal(t, http.StatusOK, post(h, "/api/v1/coats/7/touches", `{"state":"tacky","witness":true}`, "Idempotency-Key", "b").Code)
 	require.Equal(t, http.StatusCreated, post(h, "/api/v1/coats/7/end", `{}`).Code)
 	require.Equal(t, http.StatusCreated, post(h, "/api/v1/alerts/31/acknowledge", `{"who":"Ida"}`).Code)
+	require.Equal(t, http.StatusCreated, post(h, "/api/v1/alerts/32/acknowledge", `{"again_min":"60"}`).Code)
+	require.Equal(t, http.StatusUnprocessableEntity, post(h, "/api/v1/alerts/32/acknowledge", `{"again_min":"soon"}`).Code)
 	require.Equal(t, []string{`start 1 seal medium at 2026-01-14T11:30:00Z, 250 g, 18.5 C, "pot", who "Ida", lot "R12/H9"`,
-		"touch 7 tacky witness true", "end 7", "acknowledge 31"}, f.done())
+		"touch 7 tacky witness true", "end 7", "acknowledge 31", "acknowledge 32 1h0m0s"}, f.done())
 }
 
 func TestBadCommandsSayWhatIsWrongAndChangeNothing(t *testing.T) {

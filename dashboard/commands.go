@@ -324,11 +324,18 @@ func (h *Handler) endCoat(r *http.Request) (Receipt, error) {
 }
 
 func (h *Handler) acknowledge(r *http.Request) (Receipt, error) {
-	f, _, err := h.begin(r, "who", "at")
+	f, _, err := h.begin(r, "who", "at", "again_min")
 	if err != nil {
 		return Receipt{}, err
 	}
-	req := Acknowledge{Key: f["key"]}
+	req := Acknowledge{Key: f["key"] + "/" + f["again_min"]} // the buttons of one form share its key
+	if text := f["again_min"]; text != "" {
+		minutes, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || minutes < 1 || minutes > 7*24*60 {
+			return Receipt{}, &Refusal{Field: "again_min", Sentence: h.tx.get("refuse_again")}
+		}
+		req.Again = time.Duration(minutes) * time.Minute
+	}
 	if req.Alert, err = pathID(r); err != nil {
 		return Receipt{}, err
 	}

@@ -26,8 +26,9 @@ type base struct {
 	Stale    int64 // s
 	Nav      []navItem
 	Banners  []string
-	Notice   string // not a warning: what kind of readings these are
-	Alerts   []alertRow
+	Notice   string     // not a warning: what kind of readings these are
+	Alerts   []alertRow // that nobody has answered
+	Answered []alertRow
 	CanWrite bool
 	Refresh  bool // whether the page is fetched anew by itself where there is no script
 	Live     bool // whether its content follows the events
@@ -37,9 +38,11 @@ type base struct {
 }
 
 type alertRow struct {
-	ID         int64
-	Text, When string
-	Key        string
+	ID                     int64
+	Severity, Text, Body   string
+	When, Link, Held, Said string
+	Entry                  int64
+	Key                    string
 }
 
 // errorPage is what is shown where a page can't be.
@@ -110,10 +113,64 @@ func (h *Handler) base(v View, stale bool, title, here string) base {
 	case v.Simulated:
 		b.Notice = h.tx.get("banner_simulated")
 	}
-	for _, a := range v.Alerts {
-		b.Alerts = append(b.Alerts, alertRow{ID: a.ID, Text: a.Text, When: clock(a.At, v.At, v.Zone), Key: h.o.Key()})
-	}
+	h.alerts(&b, v)
 	return b
+}
+
+// alerts fills in what holds: first what nobody has answered, then what was answered, each with a way back.
+func (h *Handler) alerts(b *base, v View) {
+	for _, a := range v.Alerts {
+		row := alertRow{ID: a.ID, Text: a.Text, Body: a.Body, When: clock(a.At, v.At, v.Zone), Entry: a.Entry, Key: h.o.Key()}
+		if a.Severity != "" {
+			row.Severity = h.tx.get("severity_" + a.Severity)
+		}
+		if a.Link != "/" {
+			row.Link = a.Link
+		}
+		if a.Held {
+			row.Held = h.tx.get("alert_held")
+		}
+		switch {
+		case !a.Until.IsZero():
+			row.Said = h.tx.get("alert_silent", clock(a.Until, v.At, v.Zone))
+		case a.Seen && a.Who != "":
+			row.Said = h.tx.get("alert_seen_by", a.Who)
+		case a.Seen:
+			row.Said = h.tx.get("alert_seen")
+		}
+		if a.Answered() {
+			b.Answered = append(b.Answered, row)
+		} else {
+			b.Alerts = append(b.Alerts, row)
+		}
+	}
+}
+
+// wayRow is how one way of telling is doing, in words.
+type wayRow struct{ Name, State, OK, Fail, Said string }
+
+// waysOf says when each way of telling last worked and last failed: for the pages that show them.
+func (h *Handler) waysOf(v View) []wayRow {
+	var rows []wayRow
+	for _, w := range v.Ways {
+		row := wayRow{Name: w.Name, State: h.tx.get("way_fine"), OK: h.tx.get("way_never"), Fail: h.tx.get("way_never"), Said: w.LastError}
+		if !w.LastOK.IsZero() {
+			row.OK = clock(w.LastOK, v.At, v.Zone)
+		}
+		if !w.LastFail.IsZero() {
+			row.Fail = clock(w.LastFail, v.At, v.Zone)
+		}
+		switch {
+		case w.Failing > 0:
+			row.State = h.tx.get("way_fails", w.Waiting)
+		case w.Spent:
+			row.State = h.tx.get("way_spent", w.Waiting)
+		case w.LastOK.IsZero():
+			row.State = h.tx.get("way_untried")
+		}
+		rows = append(rows, row)
+	}
+	return rows
 }
 
 // canWrite tells whether a page shows its forms.

@@ -69,6 +69,13 @@ type plainBody struct {
 	Who string  `json:"who,omitempty"`
 }
 
+type ackBody struct {
+	Key   string  `json:"key,omitempty"`
+	At    *string `json:"at,omitempty"`
+	Who   string  `json:"who,omitempty"`
+	Again string  `json:"again_min,omitempty"` // minutes, 1 to 10080, in which to be told again
+}
+
 type coatsJSON struct {
 	At    *string    `json:"at"`
 	Stale bool       `json:"stale"`
@@ -101,7 +108,7 @@ func (h *Handler) Routes() []Route {
 		{Method: "POST", Role: Write, Path: "/api/v1/coats", Does: "Say that a coat went on.", Body: startCoatJSON{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.startCoat)},
 		{Method: "POST", Role: Write, Path: "/api/v1/coats/{id}/touches", Does: "Say what a gloved finger found.", Body: touchBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.touch)},
 		{Method: "POST", Role: Write, Path: "/api/v1/coats/{id}/end", Does: "End a coat: its trace is kept with the job for good.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.endCoat)},
-		{Method: "POST", Role: Write, Path: "/api/v1/alerts/{id}/acknowledge", Does: "Say that somebody has seen an alert: it is not repeated.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201,
+		{Method: "POST", Role: Write, Path: "/api/v1/alerts/{id}/acknowledge", Does: "Say that somebody has seen an alert: it is not repeated; with again_min it is told again then.", Body: ackBody{}, Answers: receiptJSON{}, Status: 201,
 			Handle: h.api(h.acknowledge)},
 		{Method: "GET", Role: Read, Path: "/api/v1/readings", Does: "Readings of one quantity of one probe, thinned to points with least, mean and most.", Answers: seriesJSON{}, Handle: h.apiReadings,
 			Query: []Param{{"probe", "name of the probe", "string", true}, {"quantity", "temp_c, rh_pct, pressure_hpa ...", "string", true},

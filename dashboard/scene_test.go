@@ -159,7 +159,10 @@ func scene() View {
 			{ID: 5, Job: 1, Piece: 2, JobName: "Lapwing", PieceName: "port topside", Kind: advisor.Seal, System: "medium", Started: at(52 * time.Hour), Ended: at(20 * time.Hour)},
 			{ID: 4, Job: 1, Piece: 6, JobName: "Lapwing", PieceName: "starboard topside", Kind: advisor.Seal, System: "medium", Started: at(8 * 24 * time.Hour), Ended: at(7 * 24 * time.Hour)},
 		},
-		Alerts: []Alert{{31, at(4 * time.Minute), "Fill coat on keel batten: next coat by 14:53, then it no longer bonds by itself."}},
+		Alerts: []Alert{{ID: 31, At: at(4 * time.Minute), Text: "Recoat window closing: fill on keel batten", Severity: "warning", Link: "/coats#coat-9",
+			Body: "The recoat window of fill on keel batten may close from 14:53 on: put the next coat on before then, or wash and abrade first."},
+			{ID: 32, At: at(40 * time.Minute), Text: "Resin too cold", Severity: "notice", Link: "/", Seen: true, Who: "Ida", Entry: 212}},
+		Ways: []Way{{Name: "Ida's phone", LastOK: at(4 * time.Minute)}, {Name: "mail", LastOK: at(26 * time.Hour), LastFail: at(6 * time.Minute), LastError: "mail: connect: refused", Failing: 3, Waiting: 2}},
 	}
 }
 
@@ -295,7 +298,7 @@ func (f *fake) EndCoat(_ context.Context, r EndCoat) (Receipt, error) {
 }
 
 func (f *fake) Acknowledge(_ context.Context, r Acknowledge) (Receipt, error) {
-	return f.obey(r.Key, fmt.Sprintf("acknowledge %d", r.Alert), func(v *View) { v.Alerts = nil })
+	return f.obey(r.Key, strings.TrimSuffix(fmt.Sprintf("acknowledge %d %s", r.Alert, r.Again), " 0s"), func(v *View) { v.Alerts = nil })
 }
 
 var (

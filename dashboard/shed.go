@@ -19,6 +19,7 @@ type shedPage struct {
 	Air     []factRow
 	Probes  []probeRow
 	Notices []string
+	Ways    []wayRow
 	Job     string
 }
 
@@ -87,6 +88,7 @@ func (h *Handler) shedPage(v View, stale bool) shedPage {
 		c.Open = i == 0 || len(v.Advice.Pieces) < 3 // a hull in ten pieces still is a page that can be read
 		p.Pieces = append(p.Pieces, c)
 	}
+	p.Ways = h.waysOf(v)
 	p.Air = h.airFacts(v.Advice.Shed)
 	for _, pr := range v.Probes {
 		p.Probes = append(p.Probes, h.probeRow(v, pr))

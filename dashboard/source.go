@@ -53,7 +53,8 @@ type View struct {
 	Pieces     []Piece
 	Systems    []System // that a coat may be started with, in the order of the config
 	Coats      []Coat   // running and ended, newest start first
-	Alerts     []Alert  // not acknowledged, newest first
+	Alerts     []Alert  // that hold: not answered ones first, newest first
+	Ways       []Way    // how each way of telling is doing
 	MarginK    float64  // the shed's limit for the margin, K, for the line in the chart; 0 draws none
 
 	visitor Visitor // whom the page is for
@@ -128,11 +129,31 @@ type TouchMark struct {
 	Witness bool
 }
 
-// Alert is something that rang and that nobody has acknowledged.
+// Alert is something that holds, and what was said to it.
 type Alert struct {
-	ID   int64
-	At   time.Time
-	Text string // complete in itself
+	ID       int64
+	At       time.Time
+	Text     string    // one line, complete in itself
+	Body     string    // what to do, and which number stands against which limit; "" where there is no more to say
+	Severity string    // notice, warning, critical
+	Link     string    // to the page about it; "" for none
+	Held     bool      // quiet hours keep it from everybody
+	Seen     bool      // acknowledged
+	Who      string    // by whom; "" where not told
+	Until    time.Time // silent until then; zero where it is not
+	Entry    int64     // number in the journal of what was said to it, for undo; 0 where nothing was
+}
+
+// Answered tells whether somebody has said something to it.
+func (a Alert) Answered() bool { return a.Seen || !a.Until.IsZero() }
+
+// Way is how one way of telling is doing.
+type Way struct {
+	Name             string
+	LastOK, LastFail time.Time // zero is never
+	LastError        string
+	Failing, Waiting int64 // tries since the last success; messages
+	Spent            bool  // its budget of the day is: messages wait
 }
 
 // StartCoat says that a coat was put on.
@@ -167,11 +188,12 @@ type EndCoat struct {
 	Who  string
 }
 
-// Acknowledge says that somebody has seen an alert.
+// Acknowledge says that somebody has seen an alert, or wants to hear of it again after a time.
 type Acknowledge struct {
 	Key   string
 	Alert int64
 	Who   string
+	Again time.Duration // 0: not before it becomes worse
 }
 
 // Receipt is the answer to a command that was kept.

@@ -222,12 +222,23 @@ func (s State) Undo(key string) (State, error) {
 
 // Standing is one cause that holds now, for a page.
 type Standing struct {
-	Key, Title, Link, AckedBy string
-	Severity                  Severity
-	Since                     time.Time
-	Acked                     bool
-	Told                      bool          // false while quiet hours hold it
-	SnoozedFor                time.Duration // left of a snooze
+	Key, Title, Body, Link, AckedBy string
+	Severity                        Severity
+	Since                           time.Time
+	Acked                           bool
+	Told                            bool          // false while quiet hours hold it
+	SnoozedFor                      time.Duration // left of a snooze
+}
+
+// bodyOf gives the text of the worst condition of a cause.
+func (s State) bodyOf(g *Group) string {
+	worst := &Entry{}
+	for _, key := range g.Members {
+		if e, ok := s.Keys[key]; ok && e.Severity > worst.Severity {
+			worst = e
+		}
+	}
+	return worst.Body
 }
 
 // Standing lists the causes that hold, worst first, then oldest first.
@@ -235,7 +246,7 @@ func (s State) Standing() []Standing {
 	list := make([]Standing, 0, len(s.Groups))
 	for _, key := range slices.Sorted(maps.Keys(s.Groups)) {
 		g := s.Groups[key]
-		one := Standing{Key: key, Title: g.Title, Link: g.Link, Severity: g.Severity, Since: g.Since, Acked: g.Acked, AckedBy: g.AckedBy, Told: g.Told}
+		one := Standing{Key: key, Title: g.Title, Body: s.bodyOf(g), Link: g.Link, Severity: g.Severity, Since: g.Since, Acked: g.Acked, AckedBy: g.AckedBy, Told: g.Told}
 		if left := g.SnoozedMS - s.AgeMS; g.SnoozedMS >= 0 && left > 0 {
 			one.SnoozedFor = time.Duration(left) * time.Millisecond
 		}
