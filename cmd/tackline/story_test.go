@@ -207,7 +207,10 @@ func TestHelpOfTheJobBook(t *testing.T) {
 func TestAlertsByTheCommandLine(t *testing.T) {
 	call := shedForCommands(t)
 	list := ""
-	require.Eventually(t, func() bool { list = call("alert", "list").out; return strings.Contains(list, "Timber gassing, or about to") }, 30*time.Second, 200*time.Millisecond)
+	require.Eventually(t, func() bool {
+		list = call("alert", "list").out
+		return strings.Contains(list, "Timber gassing, or about to")
+	}, 30*time.Second, 200*time.Millisecond)
 	require.Contains(t, list, `way "log": last through`)
 	key := regexp.MustCompile(`coat/\d+/gas`).FindString(list)
 	r := call("alert", "seen", key)
