@@ -8,6 +8,7 @@ package daemon
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -21,6 +22,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/daemon/access"
 	"tackline/daemon/alert"
 	"tackline/daemon/alert/heartbeat"
 	"tackline/daemon/assess"
@@ -193,7 +195,14 @@ func (d *Daemon) assemble() error {
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {
 		return fmt.Errorf("daemon: listen for the page: %w", err)
 	}
-	d.server = &http.Server{Handler: d.door.admit(d.page), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
+	var secure *tls.Config
+	if c.Page.TLS() {
+		if secure, err = access.Certificate(c.TokenPath(c.Page.Cert), c.TokenPath(c.Page.Key), func(err error) { d.log.Error("the certificate was not renewed", "error", err) }); err != nil {
+			return fmt.Errorf("daemon: TLS of the page: %w", err)
+		}
+	}
+	d.listen = access.Listen(d.listen, secure)
+	d.server = &http.Server{Handler: d.door.admit(d.page), TLSConfig: secure, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelDebug)}
 	return nil
 }

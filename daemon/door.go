@@ -131,6 +131,10 @@ func cookie(token string, secure bool) *http.Cookie {
 func (o *door) admit(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		from := o.caller(r)
+		if o.d.o.Config.Page.TLS() && !from.Secure && !from.Local {
+			o.sendOn(w, r)
+			return
+		}
 		if !from.Local && !o.key.Opens(r) {
 			lim := o.requests
 			if r.Method != http.MethodGet && r.Method != http.MethodHead && r.URL.Path != pushPath { // a gateway speaks for many nodes, and has bounds of its own
@@ -149,6 +153,16 @@ func (o *door) admit(next http.Handler) http.Handler {
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// sendOn sends whoever came without TLS to the same place with it. What was sent along is not taken: it went over the network in the clear.
+func (o *door) sendOn(w http.ResponseWriter, r *http.Request) {
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		dashboard.Problem{Status: http.StatusUpgradeRequired, Detail: "this shed takes entries by https alone"}.Write(w, r)
+		return
+	}
+	w.Header().Set("Connection", "close")
+	http.Redirect(w, r, "https://"+r.Host+r.URL.RequestURI(), http.StatusTemporaryRedirect)
 }
 
 // Offered does as dashboard.Pairing says.

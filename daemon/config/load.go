@@ -194,6 +194,14 @@ func (c Config) lookAround() {
 			d.fail(fmt.Sprintf("probe[%d].file", i), file, fmt.Sprintf("%q cannot be read: %s", file, cause(err)), "want a CSV trace; a relative path counts from the folder of this config")
 		}
 	}
+	for key, file := range map[string]string{"tls_cert": c.Page.Cert, "tls_key": c.Page.Key} {
+		if file == "" {
+			continue
+		}
+		if err := readable(c.TokenPath(file)); err != nil {
+			d.fail("page."+key, file, fmt.Sprintf("%q cannot be read: %s", file, cause(err)), "want a file in PEM that the daemon may read; a relative path counts from the folder of this config")
+		}
+	}
 	for i, a := range c.Alerts {
 		key := "token_file"
 		if a.Kind == "mail" {
