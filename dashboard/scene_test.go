@@ -307,7 +307,7 @@ var (
 )
 
 // handler makes a Handler over f whose keys are key1, key2 ...
-func handler(t *testing.T, f *fake, alter func(*Options)) *Handler {
+func handler(t testing.TB, f *fake, alter func(*Options)) *Handler {
 	t.Helper()
 	var mu sync.Mutex
 	n := 0

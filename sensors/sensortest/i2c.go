@@ -15,7 +15,7 @@ import (
 )
 
 // Playback reads talk on an I2C bus from a file: a transaction a line, as the read-me beside the files says.
-func Playback(t *testing.T, path string) *i2ctest.Playback {
+func Playback(t testing.TB, path string) *i2ctest.Playback {
 	t.Helper()
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -23,7 +23,7 @@ func Playback(t *testing.T, path string) *i2ctest.Playback {
 }
 
 // Talk reads transactions from a text.
-func Talk(t *testing.T, text string) []i2ctest.IO {
+func Talk(t testing.TB, text string) []i2ctest.IO {
 	t.Helper()
 	var ops []i2ctest.IO
 	for n, line := range strings.Split(text, "\n") {
