@@ -235,6 +235,9 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	photo := s.ask("POST", fmt.Sprintf("/api/v1/photos?piece=%d&caption=weave&when=2026-01-20T10:00:00Z&who=Ida", piece), picture(t))
 	require.Equal(t, http.StatusCreated, photo.status, string(photo.body))
 	id := int64(photo.json(t)["id"].(float64))
+	for _, kept := range []int64{job, 2} { // one that is new, and the demonstration's with ended coats
+		require.Equal(t, http.StatusOK, s.ask("GET", fmt.Sprintf("/api/v1/records/%d.json?workshop=moulding-shop", kept), nil).status)
+	}
 	image := s.ask("GET", fmt.Sprintf("/api/v1/photos/%d/image", id), nil)
 	require.Equal(t, picture(t), image.body)
 	require.Equal(t, "image/png", image.head.Get("Content-Type"))

@@ -157,10 +157,11 @@ func answer(s *wire.Schemas, r dashboard.Route) object {
 			schema = s.Plain(of)
 		}
 	}
-	if r.Media != "" {
-		media = r.Media
+	content := object{media: object{"schema": schema}}
+	if r.Media != "" { // one of several forms, of which JSON is another
+		content[r.Media] = object{}
 	}
-	return object{"description": "Good.", "content": object{media: object{"schema": schema}}}
+	return object{"description": "Good.", "content": content}
 }
 
 // commandPath describes one kind of command.
@@ -186,7 +187,7 @@ func commandPath(t *testing.T, s *wire.Schemas, r dashboard.Route, kind string) 
 func comments(t *testing.T) map[string]string {
 	t.Helper()
 	out := map[string]string{}
-	for folder, pkg := range map[string]string{".": "tackline/daemon", "jobbook": "tackline/daemon/jobbook", "../dashboard": "tackline/dashboard", "../advisor": "tackline/advisor",
+	for folder, pkg := range map[string]string{".": "tackline/daemon", "jobbook": "tackline/daemon/jobbook", "../dashboard": "tackline/dashboard", "../dashboard/record": "tackline/dashboard/record", "../advisor": "tackline/advisor",
 		"../advisor/sequence": "tackline/advisor/sequence"} {
 		files, err := filepath.Glob(filepath.Join(folder, "*.go"))
 		require.NoError(t, err)

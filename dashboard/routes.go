@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"tackline/advisor"
+	"tackline/dashboard/record"
 )
 
 // Route is one method of one path, with who may use it and, for those under /api/, what their description says: openapi.json is made from
@@ -114,7 +115,7 @@ func (h *Handler) Routes() []Route {
 			Query: []Param{{"probe", "name of the probe", "string", true}, {"quantity", "temp_c, rh_pct, pressure_hpa ...", "string", true},
 				{"from", "a day before to where it is not given", "date-time", false}, {"to", "now where it is not given", "date-time", false},
 				{"points", "at most so many, 1 to 5000; 600 where it is not given", "integer", false}}},
-		{Method: "GET", Role: Read, Path: "/api/v1/records/{file}", Does: "The record of a job: NUMBER.html, .pdf, .csv or .json.", Media: "text/html", Handle: h.apiRecord,
+		{Method: "GET", Role: Read, Path: "/api/v1/records/{file}", Does: "The record of a job: NUMBER.html, .pdf, .csv or .json.", Answers: record.JSONSample(), Media: "text/html", Handle: h.apiRecord,
 			Query: []Param{{"sep", "of a CSV: a comma, a semicolon or tab", "string", false}, {"decimal", "of a CSV: a point or a comma", "string", false},
 				{"paper", "of a PDF: letter; none is A4", "string", false},
 				{"workshop", "a shipped rule set to hold the conditions against, or none; without it that of the config", "string", false}, {"bom", "1: a CSV begins with a byte order mark", "string", false}}},

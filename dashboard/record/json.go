@@ -10,6 +10,10 @@ import (
 // Schema names the form of WriteJSON. A change that would break a reader gets another number.
 const Schema = "cure-record/1"
 
+// JSONSample gives an empty value of the type that WriteJSON writes, from which its schema is made: dashboard/openapi.json has it under the route of
+// records.
+func JSONSample() any { return jsonJob{} }
+
 // jsonJob is the whole record. Times are RFC 3339 in the shed's zone; units are in the names; what is not known is null, never 0.
 type jsonJob struct {
 	Schema      string           `json:"schema"`
