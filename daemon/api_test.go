@@ -238,6 +238,10 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	for _, kept := range []int64{job, 2} { // one that is new, and the demonstration's with ended coats
 		require.Equal(t, http.StatusOK, s.ask("GET", fmt.Sprintf("/api/v1/records/%d.json?workshop=moulding-shop", kept), nil).status)
 	}
+	archive := s.ask("GET", fmt.Sprintf("/api/v1/packs/%d", job), nil)
+	require.Equal(t, http.StatusOK, archive.status)
+	require.Equal(t, "PK", string(archive.body[:2]))
+	require.Equal(t, http.StatusNotFound, s.ask("GET", "/api/v1/packs/9999", nil).status)
 	image := s.ask("GET", fmt.Sprintf("/api/v1/photos/%d/image", id), nil)
 	require.Equal(t, picture(t), image.body)
 	require.Equal(t, "image/png", image.head.Get("Content-Type"))

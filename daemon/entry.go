@@ -61,6 +61,8 @@ func (d *Daemon) apiRoutes() []dashboard.Route {
 		{Method: "GET", Path: "/api/v1/history/{class}/{id}", Role: dashboard.Read, Does: "Everything that was done to one thing, corrections and undos too, oldest first.", Query: pageParams(),
 			Answers: listAnswer{jobbook.Change{}}, Handle: d.getHistory},
 		{Method: "GET", Path: "/api/v1/journal", Role: dashboard.Read, Does: "The journal, oldest first.", Query: pageParams(), Answers: listAnswer{jobbook.Entry{}}, Handle: d.getJournal},
+		{Method: "GET", Path: "/api/v1/packs/{id}", Role: dashboard.Read, Does: "Everything that is kept of a job in one ZIP archive: the record in all forms with seals, traces, systems, photos, journal.",
+			Media: "application/zip", Query: []dashboard.Param{{Name: "workshop", Type: "string", Does: "as for records"}}, Handle: d.getPack},
 		{Method: "GET", Path: "/api/v1/pieces/{id}/steps", Role: dashboard.Read, Does: "The planned sequence of a piece.", Answers: stepsJSON{}, Handle: d.getSteps},
 	}
 	out = append(out,

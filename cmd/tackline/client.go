@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -60,12 +61,45 @@ func (c *client) call(ctx context.Context, method, path string, body any) ([]byt
 
 // do makes a request with a body of a kind.
 func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	res, err := c.open(ctx, method, path, kind, in)
+	if err != nil {
+		return nil, err
+	}
+	defer res.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(res.Body, answerLimit))
+	if err != nil {
+		return nil, fmt.Errorf("the daemon's answer broke off: %w", err)
+	}
+	return b, nil
+}
+
+// download writes a good answer, however long, to a file, and gives its bytes. Nothing is left behind of one that broke off.
+func (c *client) download(ctx context.Context, path, file string) (n int64, err error) {
+	res, err := c.open(ctx, http.MethodGet, path, "", nil)
+	if err != nil {
+		return 0, err
+	}
+	defer res.Body.Close()
+	f, err := os.Create(file)
+	if err != nil {
+		return 0, err
+	}
+	n, err = io.Copy(f, res.Body)
+	if err = errors.Join(err, f.Close()); err != nil {
+		_ = os.Remove(file)
+		return 0, fmt.Errorf("the daemon's answer broke off: %w", err)
+	}
+	return n, nil
+}
+
+// open makes a request and gives a good answer, whose body the caller closes. The error of a bad one is what the daemon said.
+func (c *client) open(ctx context.Context, method, path, kind string, in io.Reader) (*http.Response, error) {
 	base := c.base
 	if !strings.Contains(base, "://") {
 		base = "http://" + base
 	}
-	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
-	defer cancel()
 	r, err := http.NewRequestWithContext(ctx, method, strings.TrimSuffix(base, "/")+path, in)
 	if err != nil {
 		return nil, usagef("--server %q is no address: want one such as http://127.0.0.1:8417", c.base)
@@ -78,13 +112,13 @@ func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader
 	if err != nil {
 		return nil, fmt.Errorf("no daemon answers at %s: is it running? give its address with --server: %w", c.base, err)
 	}
-	defer res.Body.Close()
 	c.head = res.Header
-	b, err := io.ReadAll(io.LimitReader(res.Body, answerLimit))
-	if err != nil {
-		return nil, fmt.Errorf("the daemon's answer broke off: %w", err)
-	}
 	if res.StatusCode >= 300 {
+		defer res.Body.Close()
+		b, err := io.ReadAll(io.LimitReader(res.Body, 1<<20))
+		if err != nil {
+			return nil, fmt.Errorf("the daemon's answer broke off: %w", err)
+		}
 		var p struct {
 			Detail string
 			*refused
@@ -96,7 +130,7 @@ func (c *client) do(ctx context.Context, method, path, kind string, in io.Reader
 		}
 		return nil, fmt.Errorf("the daemon refused: %s", res.Status)
 	}
-	return b, nil
+	return res, nil
 }
 
 // authorize adds the key of the board where it can be read, and where nobody on the way can: by TLS, or within this board.

@@ -11,6 +11,6 @@ func newJobCmd(e env) *cobra.Command {
 	d := newDesk(c, e)
 	c.AddCommand(newJobListCmd(d), newJobAddCmd(d), newJobEditCmd(d),
 		newJobCloseCmd(d, "close", "Close a job: it is done, and its record stays", true), newJobCloseCmd(d, "reopen", "Open a closed job again", false),
-		newPieceCmd(d), newTapeCmd(d), newNoteCmd(d), newPhotoCmd(d), newMeterCmd(d), newTemplatesCmd(e), newStepsCmd(e, d.cl, &d.who), newDidCmd(d), newUndoCmd(d), newHistoryCmd(d), newLimitCmd(d), newJournalCmd(d))
+		newPieceCmd(d), newTapeCmd(d), newNoteCmd(d), newPhotoCmd(d), newMeterCmd(d), newTemplatesCmd(e), newStepsCmd(e, d.cl, &d.who), newDidCmd(d), newUndoCmd(d), newHistoryCmd(d), newLimitCmd(d), newJournalCmd(d), newPackCmd(d), newOpenPackCmd(d))
 	return c
 }

@@ -1,8 +1,10 @@
 package jobbook
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 )
@@ -84,6 +86,8 @@ func (m members) has(r ref) bool {
 		}
 	case *Touched:
 		return m.has(ref{classCoat, e.Coat})
+	case *FrozenInfo:
+		return m.has(ref{classCoat, e.Coat})
 	case *StockUse:
 		return e.Coat != 0 && m.has(ref{classCoat, e.Coat})
 	case *Deed:
@@ -110,4 +114,56 @@ func (m members) about(a About) bool {
 		return m.has(ref{classCoat, a.Coat})
 	}
 	return false
+}
+
+// JournalOf gives the journal as it may leave the shed with one job: the rows of the job and of all that hangs on it, those of probes, limits and
+// clocks, and the first; of every other row the number and the hashes alone, so that the chain can be followed.
+func (b *Book) JournalOf(ctx context.Context, job int64) ([]Entry, error) {
+	if _, err := b.State(ctx); err != nil {
+		return nil, err
+	}
+	c := b.cached.Load()
+	if c == nil {
+		return nil, nil
+	}
+	m := members{entities: c.entities, job: job}
+	effects, err := loadEffects(ctx, b.read, "1")
+	if err != nil {
+		return nil, err
+	}
+	open := map[int64]bool{1: true}
+	for _, e := range effects {
+		switch e.ref.class {
+		case classCalibration, classLimit, classClock, classPlacement:
+			open[e.seq] = true
+		default:
+			if m.has(e.ref) {
+				open[e.seq] = true
+			}
+		}
+	}
+	var out []Entry
+	err = walk(ctx, b.read, func(e Entry) error {
+		if !open[e.Seq] {
+			e = Entry{Seq: e.Seq, Prev: e.Prev, Hash: e.Hash}
+		}
+		out = append(out, e)
+		return nil
+	})
+	return out, err
+}
+
+// FollowChain checks that rows follow from one another, those that are there in full by their own hashes. The error names the first row that does not.
+func FollowChain(rows []Entry) error {
+	for i, e := range rows {
+		switch {
+		case i > 0 && (e.Seq != rows[i-1].Seq+1 || !bytes.Equal(e.Prev, rows[i-1].Hash)):
+			return fmt.Errorf("jobbook: row %d does not follow from row %d", e.Seq, rows[i-1].Seq)
+		case e.Kind != "" && !bytes.Equal(e.Sum(), e.Hash):
+			return fmt.Errorf("jobbook: row %d does not match its own hash: it was altered", e.Seq)
+		case e.Kind == "" && (e.Who != "" || len(e.Payload) > 0 && string(e.Payload) != "null"):
+			return fmt.Errorf("jobbook: row %d is neither whole nor left out", e.Seq)
+		}
+	}
+	return nil
 }

@@ -75,6 +75,7 @@ var rules = []rule{
 	{"daemon/attest", []string{module + "/daemon/durable"}, nil, "a seal is over bytes, whatever they say"},
 	{"daemon/backup", []string{module + "/daemon/store", module + "/daemon/jobbook"}, nil, "a backup knows the two files, and no running part"},
 	{"daemon/transfer", []string{module + "/daemon/store", module + "/daemon/mirror", module + "/sensors"}, nil, "readings go in and out by the store, in the mirror's own lines"},
+	{"daemon/pack", []string{module + "/advisor/cure", module + "/advisor/trace", module + "/daemon/jobbook", module + "/dashboard/record"}, nil, "an archive of a job knows what is kept of it, and no running part"},
 	{"daemon/config", []string{module + "/sensors", module + "/advisor/", "github.com/pelletier/go-toml/v2"}, nil, "the config knows the words of sensors and systems, and no running part"},
 	{"daemon/outlook", []string{module + "/daemon/durable"}, nil, "an outdoor forecast is fetched and read, whatever it is used for"},
 	{"daemon/alert/alerttest", []string{"=" + module + "/daemon/alert", "github.com/stretchr/testify/require"}, nil, "the suite that every way out runs knows them only by the interface"},
