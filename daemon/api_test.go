@@ -254,7 +254,7 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "Ida", s.ask("POST", fmt.Sprintf("/api/v1/phones/%d/revoke", phone.ID), object{}).json(t)["who"])
 
-	numbers := map[string]int64{"jobs": job, "pieces": piece, "people": person, "stock": drum, "coats": coat, "batches": batch, "notes": note, "photos": id}
+	numbers := map[string]int64{"jobs": job, "packs": job, "pieces": piece, "people": person, "stock": drum, "coats": coat, "batches": batch, "notes": note, "photos": id}
 	paths := make([]string, 0, 90)
 	for p, at := range s.doc["paths"].(object) {
 		if at.(object)["get"] != nil {

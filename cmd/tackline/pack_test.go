@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -24,10 +25,15 @@ func TestPackAJob(t *testing.T) {
 	require.NoError(t, png.Encode(f, image.NewGray(image.Rect(0, 0, 30, 20))))
 	require.NoError(t, f.Close())
 	require.Zero(t, call("job", "photo", photo, "--coat", "7", "--caption", "gloss at the stem").code)
-	r := call("job", "pack", "2", "--out", file, "--workshop", "moulding-shop")
-	require.Zero(t, r.code, r.err)
-	require.Contains(t, r.out, "Packed into")
-	r = call("job", "open", file)
+	require.Eventually(t, func() bool { // until the two coats that ended are frozen
+		r := call("job", "pack", "2", "--out", file, "--workshop", "moulding-shop")
+		require.Zero(t, r.code, r.err)
+		require.Contains(t, r.out, "Packed into")
+		var got packJSON
+		require.NoError(t, json.Unmarshal([]byte(call("job", "open", file, "--json").out), &got))
+		return len(got.Computed) == 2
+	}, time.Minute, 200*time.Millisecond)
+	r := call("job", "open", file)
 	require.Zero(t, r.code, r.out+r.err)
 	require.Contains(t, r.out, "Worked out again: the same bytes.")
 	require.Contains(t, r.out, "as it was sealed")

@@ -134,6 +134,10 @@ func TestPDFOfManyCoats(t *testing.T) {
 	require.NoError(t, WritePDF(&b, j, A4))
 	t.Logf("60 coats: %.2f MB", float64(b.Len())/1e6)
 	require.Less(t, b.Len(), 5_000_000)
+	pages := strings.Split(outside(t, b.Bytes(), "pdftotext", "-layout"), "\f")
+	require.Contains(t, pages[0], "In short")
+	require.Contains(t, pages[0], "port topside, 60 coats")
+	require.Contains(t, pages[1], "Coat 1: bedding on port topside", "the summary keeps to one page")
 }
 
 func many(n int) Job {

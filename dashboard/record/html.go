@@ -75,7 +75,6 @@ type coatView struct {
 	Lasted     string
 	Conditions []conditionRow
 	Kept       []keptRow
-	Margin     *keptRow // for the summary
 	Workshop   []keptRow
 	Rows       [][2]string // what, and what of it
 	TouchText  []string
@@ -236,12 +235,7 @@ func (v jobView) coat(i int) coatView {
 		out.Conditions = append(out.Conditions, condition(Stats(ch, c.Started, end), ch.Probe))
 	}
 	for _, k := range c.kept(v.Limits, v.AsOf) {
-		row := keptText(k)
-		if k.Limit.Quantity == MarginK && out.Margin == nil {
-			m := row
-			out.Margin = &m
-		}
-		out.Kept = append(out.Kept, row)
+		out.Kept = append(out.Kept, keptText(k))
 	}
 	for _, k := range c.workshop(v.Workshop, v.AsOf) {
 		out.Workshop = append(out.Workshop, keptText(k))

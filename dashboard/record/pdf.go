@@ -309,36 +309,26 @@ func (p *sheet) summary() {
 	}
 	p.paragraph(marginLead)
 	p.f.Ln(1)
-	var rows [][]string
-	for _, c := range v.Coats {
-		end := string(c.State)
-		switch {
-		case c.Running:
-			end = "runs"
-		case end == "":
-			end = "not known"
-		}
-		row := []string{fmt.Sprintf("%d. %s on %s", c.Number, c.Kind, c.PieceName), c.System, v.at(c.Started), "", "", "no limit set", c.Blush, end}
-		if c.Margin != nil {
-			row[3], row[4], row[5] = c.Margin.Within, c.Margin.Outside, c.Margin.Unknown
-		}
-		rows = append(rows, row)
+	rows := v.SummaryRows()
+	cells := make([][]string, len(rows))
+	for i, r := range rows {
+		cells[i] = []string{r.Name, r.System, r.On, r.Within, r.Outside, r.Unknown, r.Blush, r.End}
 	}
-	p.table([]column{{"coat", 32, false}, {"system", 20, false}, {"on", 26, false}, {"within", 12, true}, {"outside", 13, true}, {"unknown", 14, true}, {"blush", 11, true}, {"at the end", 16, true}}, rows)
+	p.table([]column{{"coat", 32, false}, {"system", 20, false}, {"on", 26, false}, {"within", 12, true}, {"outside", 13, true}, {"unknown", 14, true}, {"blush", 11, true}, {"at the end", 16, true}}, cells)
 	if v.Workshop == nil {
 		return
 	}
 	p.heading("Against the workshop's limits, all coats", 2)
 	p.paragraph(v.WorkshopLead())
-	rows = nil
+	cells = nil
 	for _, k := range v.workshopRows() {
 		name := k.Name + ": " + k.Limit
 		if k.Source != "" {
 			name += " (" + k.Source + ")"
 		}
-		rows = append(rows, []string{name, k.Within, k.Outside, k.Unknown, k.Worst})
+		cells = append(cells, []string{name, k.Within, k.Outside, k.Unknown, k.Worst})
 	}
-	p.table([]column{{"limit", 80, false}, {"within for", 18, true}, {"outside for", 18, true}, {"unknown for", 18, true}, {"furthest", 18, true}}, rows)
+	p.table([]column{{"limit", 80, false}, {"within for", 18, true}, {"outside for", 18, true}, {"unknown for", 18, true}, {"furthest", 18, true}}, cells)
 }
 
 func (p *sheet) coat(c *coatView) {

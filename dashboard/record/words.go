@@ -49,6 +49,9 @@ func (c coatView) Trace() string {
 	if c.SurfaceModel {
 		s += "; surface computed from the air, no probe was on it"
 	}
+	if c.Model != "" {
+		s += "; laws " + c.Model
+	}
 	if c.ExcludedCount > 0 {
 		s += fmt.Sprintf("; %d flagged readings left out", c.ExcludedCount)
 	}
