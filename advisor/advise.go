@@ -63,7 +63,7 @@ func Advise(s Situation) Advice {
 		}
 	}
 	for i := range s.Batches {
-		out.Batches = append(out.Batches, adviseBatch(&s, &w, &s.Batches[i]))
+		out.Batches = append(out.Batches, adviseBatch(&s, &w, d, &s.Batches[i]))
 	}
 	adviseResin(&s, &out)
 	out.Drums = d.advise()

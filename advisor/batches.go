@@ -34,6 +34,7 @@ const (
 type Batch struct {
 	ID      int64
 	System  cure.System
+	Drum    string        // that it was taken from, as people name it; "" where nobody said
 	Mixed   units.Instant // when the two parts met
 	MassG   float64       // mixed, g; 0 where only Strokes are known
 	Strokes float64       // of each pump
@@ -92,8 +93,9 @@ func (l Limits) resinLowest() (float64, string) {
 	return float64(l.ResinLowestC), l.ResinSource
 }
 
-// adviseBatch says how long a running batch lasts.
-func adviseBatch(s *Situation, w *weather, b *Batch) BatchAdvice {
+// adviseBatch says how long a running batch lasts: by its sheet, or by what touches have taught of its drum where that leaves less time. A drum
+// that seems slow is given no more, since a pot that is believed to last is the one that is left standing.
+func adviseBatch(s *Situation, w *weather, d *drums, b *Batch) BatchAdvice {
 	out := BatchAdvice{Batch: b.ID, System: b.System.Name, Mixed: b.Mixed, MassG: b.massG(), Reasons: []Reason{}}
 	if n := len(b.Stays); n > 0 {
 		out.Vessel = string(b.Stays[n-1].Vessel.Shape)
@@ -116,31 +118,83 @@ func adviseBatch(s *Situation, w *weather, b *Batch) BatchAdvice {
 		return out.blind("this system can't be computed: " + err.Error())
 	}
 	out.RoomC = figure(w.airNow, float64(w.airU))
-	run := func(speed, resinBy, roomBy float64) (batch.Life, batch.Reached, error) {
-		life, begun, err := batch.LifeAlong(model.Scaled(math.Exp(speed)), batch.Batch{MassG: out.MassG, ResinC: resin + resinBy}, b.stays(w, since, roomBy))
+	run := func(model cure.Model, resinBy, roomBy float64) (batch.Life, batch.Reached, error) {
+		life, begun, err := batch.LifeAlong(model, batch.Batch{MassG: out.MassG, ResinC: resin + resinBy}, b.stays(w, since, roomBy))
 		if err != nil {
 			return life, batch.Reached{}, err
 		}
 		return life, begun[len(begun)-1], nil
 	}
-	likely, now, err := run(0, 0, 0)
+	likely, now, err := run(model, 0, 0)
 	if err != nil {
 		return out.blind(err.Error())
 	}
+	speed := learn.DefaultPrior().Speed
+	others := []cure.Model{model.Scaled(math.Exp(tenth * speed)), model.Scaled(math.Exp(-tenth * speed))}
+	drum := d.of(drumKey{b.System.Name, b.Drum})
+	if drum != nil {
+		taught := d.forNext(drumKey{b.System.Name, b.Drum}, Fill)
+		fast := drawn(&taught, model, 0, 0)
+		quick, quickNow, err := run(fast, 0, 0)
+		if err != nil {
+			return out.blind(err.Error())
+		}
+		if shorter(quick.WorkingMin, likely.WorkingMin) {
+			out.byDrum(drum, &likely, &quick)
+			others = []cure.Model{drawn(&taught, model, tenth, 0), drawn(&taught, model, -tenth, 0), drawn(&taught, model, 0, tenth), drawn(&taught, model, 0, -tenth)}
+			likely, now, model = quick, quickNow, fast
+		} else {
+			out.byDrum(drum, &likely, nil)
+		}
+	}
 	band := spread{likely: likely}
-	for _, d := range [][3]float64{{learn.DefaultPrior().Speed, 0, 0}, {0, resinU, 0}, {0, 0, math.Max(float64(w.airU), 0.5)}} {
+	try := func(model cure.Model, resinBy, roomBy float64, fast bool) error {
+		life, _, err := run(model, resinBy, roomBy)
+		if err == nil {
+			band.add(life, fast)
+			out.MayRunAway = out.MayRunAway || life.Runaway
+		}
+		return err
+	}
+	for i, m := range others {
+		if err := try(m, 0, 0, i%2 == 0); err != nil {
+			return out.blind(err.Error())
+		}
+	}
+	for _, by := range [][2]float64{{resinU, 0}, {0, math.Max(float64(w.airU), 0.5)}} {
 		for _, sign := range []float64{1, -1} {
-			life, _, err := run(sign*tenth*d[0], sign*tenth*d[1], sign*tenth*d[2])
-			if err != nil {
+			if err := try(model, sign*tenth*by[0], sign*tenth*by[1], sign > 0); err != nil {
 				return out.blind(err.Error())
 			}
-			band.add(life, sign > 0)
-			out.MayRunAway = out.MayRunAway || life.Runaway
 		}
 	}
 	out.fill(b, likely, now, &band)
 	out.judge(s.At)
 	return out
+}
+
+// drawn gives the model of a taught drum, so many standard normals off in speed and in what of its activation energy is not told by that.
+func drawn(taught *learn.Spread, model cure.Model, speed, energy float64) cure.Model {
+	m := taught.Member([learn.Draws]float64{speed, energy})
+	return m.Model(model)
+}
+
+// shorter tells whether a is the shorter of two times in min; nil is never.
+func shorter(a, b *float64) bool { return a != nil && (b == nil || *a < *b) }
+
+// byDrum says what touches on coats of the batch's drum change in its clock; quick is nil where they change nothing.
+func (a *BatchAdvice) byDrum(drum *DrumAdvice, sheet, quick *batch.Life) {
+	speed := drum.Speed
+	r := Reason{Rule: "drum", Verdict: Clear, Value: &speed, Unit: "times its sheet", Source: "touches"}
+	switch {
+	case quick == nil:
+		r.Text = drum.Text + " This batch keeps the clock of its sheet: no time is given away in a pot."
+	case sheet.WorkingMin == nil:
+		r.Text = fmt.Sprintf("%s By that this batch can be worked for %.0f min from mixing.", drum.Text, *quick.WorkingMin)
+	default:
+		r.Text = fmt.Sprintf("%s By that this batch can be worked for %.0f min from mixing, not the %.0f min of its sheet.", drum.Text, *quick.WorkingMin, *sheet.WorkingMin)
+	}
+	a.Reasons = append(a.Reasons, r)
 }
 
 func (b *Batch) massG() float64 {

@@ -1,6 +1,7 @@
 package advisor
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -148,4 +149,41 @@ func mustModel(t *testing.T, s cure.System) cure.Model {
 	m, err := cure.New(s)
 	require.NoError(t, err)
 	return m
+}
+
+// A drum that touches have found fast leaves less time in the pot; one that they have found slow gives none, and both say so.
+func TestAFastDrumShortensItsPot(t *testing.T) {
+	s := situation(10, 22, 0, 50)
+	b := mixed(&s, 2)
+	b.Drum = "R7"
+	sheet := adviceOn(s, b)
+	require.Empty(t, sheet.Reasons)
+	with := func(drum string, times float64) BatchAdvice {
+		s.Earlier = earlier(&s, 3, touchesOf(t, times, cure.TackOpens, cure.TackCloses)...)
+		for i := range s.Earlier {
+			s.Earlier[i].Drum = drum
+		}
+		defer func() { s.Earlier = nil }()
+		return adviceOn(s, b)
+	}
+	minutes := func(a BatchAdvice, at units.Instant) float64 { return float64(at-a.Mixed) / 60 }
+	fast := with("R7", 0.75)
+	ratio := minutes(fast, fast.Working.Likely) / minutes(sheet, sheet.Working.Likely)
+	require.InDelta(t, 0.8, ratio, 0.1, "coats in 0.75 of the time of their sheet, and a prior that pulls a little")
+	require.Less(t, fast.Working.Early, fast.Working.Likely)
+	require.Greater(t, fast.Working.Late, fast.Working.Likely)
+	require.Less(t, fast.Gel.Likely, sheet.Gel.Likely)
+	width := func(a BatchAdvice) float64 {
+		return math.Log(minutes(a, a.Working.Late) / minutes(a, a.Working.Early))
+	}
+	require.Less(t, width(fast), width(sheet), "touches narrow it")
+	require.Len(t, fast.Reasons, 1)
+	require.Equal(t, "drum", fast.Reasons[0].Rule)
+	require.Regexp(t, `^Drum R7 of medium \(invented\) runs \d+ % faster .* By that this batch can be worked for \d+ min from mixing, not the \d+ min of its sheet\.$`, fast.Reasons[0].Text)
+	slow := with("R7", 1.3)
+	require.Equal(t, sheet.Working, slow.Working, "no time is given away")
+	require.Equal(t, sheet.MayRunAway, slow.MayRunAway)
+	require.Contains(t, slow.Reasons[0].Text, "keeps the clock of its sheet")
+	other := with("R8", 0.75)
+	require.Equal(t, sheet, other, "another drum says nothing of it")
 }

@@ -65,6 +65,9 @@ func (s *Spread) Member(z [Draws]float64) Member {
 	return Member{LnSpeed: x[0], Energy: x[1], FilmK: x[2], Shift: [5]float64{x[3], x[4], 0, x[5], x[6]}}
 }
 
+// Model gives the model of the member's drum and batch.
+func (m *Member) Model(model cure.Model) cure.Model { return drum(model, m.LnSpeed, m.Energy) }
+
 // Run is a coat's course under one member, with its marks where the member has them.
 type Run struct {
 	cure.Course
@@ -74,7 +77,7 @@ type Run struct {
 
 // Run solves the coat along a film without gaps, C, that lacks the member's own error.
 func (m *Member) Run(model cure.Model, film trace.Trace, start, until float64) (Run, error) {
-	c, err := drum(model, m.LnSpeed, m.Energy).Course(warmer(film, m.FilmK), start, until)
+	c, err := m.Model(model).Course(warmer(film, m.FilmK), start, until)
 	if err != nil {
 		return Run{}, err
 	}

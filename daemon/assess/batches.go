@@ -22,7 +22,7 @@ func batches(facts *jobbook.State, s *advisor.Situation, now int64) error {
 		if err != nil {
 			return err
 		}
-		out := advisor.Batch{ID: b.ID, System: system, Mixed: instant(b.Mixed.MS), MassG: b.MassG, Strokes: b.Strokes, ResinC: b.ResinC,
+		out := advisor.Batch{ID: b.ID, System: system, Drum: facts.DrumOfBatch(b), Mixed: instant(b.Mixed.MS), MassG: b.MassG, Strokes: b.Strokes, ResinC: b.ResinC,
 			Stays: []advisor.BatchStay{{From: instant(b.Mixed.MS), Vessel: vesselOf(b.Vessel, b.DiameterMM, b.TrayCM2)}}}
 		for _, m := range b.Moves {
 			if m.When.MS > now || m.When.MS < b.Mixed.MS {

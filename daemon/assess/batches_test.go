@@ -47,6 +47,7 @@ func TestBatchesOfTheBookAreInTheSituation(t *testing.T) {
 	}
 	require.Empty(t, at(noon-1))
 	require.Len(t, at(noon + minuteMs)[0].Stays, 1)
+	require.Empty(t, at(noon + minuteMs)[0].Drum, "nobody said")
 	after := at(noon + 20*minuteMs)[0]
 	require.Equal(t, []advisor.BatchStay{{From: instant(noon), Vessel: batch.Vessel{Shape: batch.Pot, DiameterMM: 90}},
 		{From: instant(noon + 15*minuteMs), Vessel: batch.Vessel{Shape: batch.Tray}}}, after.Stays)

@@ -2,6 +2,7 @@ package jobbook
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 )
@@ -45,31 +46,33 @@ type Forgotten struct {
 // DrumOf names the drum that a coat came from: the lots (else the names) of the resin and the hardener that its batch was taken from, or the lot
 // that was said with the coat; "" where nobody said.
 func (s *State) DrumOf(c *Coat) string {
-	var names []string
 	if b, ok := s.Batch(c.Batch); ok {
-		for _, id := range b.Lots {
-			st, ok := s.StockItem(id)
-			if !ok || st.What != "resin" && st.What != "hardener" {
-				continue
-			}
-			name := st.Lot
-			if name == "" {
-				name = st.Name
-			}
-			names = append(names, name)
+		if name := s.DrumOfBatch(&b); name != "" {
+			return name
 		}
 	}
-	if lot, ok := strings.CutPrefix(c.Note, "lot "); ok && len(names) == 0 {
-		names = append(names, strings.TrimSpace(lot))
+	if lot, ok := strings.CutPrefix(c.Note, "lot "); ok {
+		return strings.TrimSpace(lot)
+	}
+	return ""
+}
+
+// DrumOfBatch gives the same of a batch; "" where nobody said what it was taken from.
+func (s *State) DrumOfBatch(b *Batch) string {
+	var names []string
+	for _, id := range b.Lots {
+		st, ok := s.StockItem(id)
+		if !ok || st.What != "resin" && st.What != "hardener" {
+			continue
+		}
+		name := st.Lot
+		if name == "" {
+			name = st.Name
+		}
+		names = append(names, name)
 	}
 	sort.Strings(names)
-	out := names[:0]
-	for i, n := range names {
-		if i == 0 || n != names[i-1] {
-			out = append(out, n)
-		}
-	}
-	return strings.Join(out, " + ")
+	return strings.Join(slices.Compact(names), " + ")
 }
 
 // forgetNotes says where setting a drum aside sets nothing aside: most likely its name is another.

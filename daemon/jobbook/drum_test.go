@@ -31,6 +31,8 @@ func TestADrumIsNamedByItsLots(t *testing.T) {
 	require.Equal(t, "R7 + slow hardener", name(from.ID))
 	require.Equal(t, "K12", name(told.ID))
 	require.Equal(t, "", name(nothing.ID))
+	require.Len(t, s.Batches, 1)
+	require.Equal(t, "R7 + slow hardener", s.DrumOfBatch(&s.Batches[0]))
 }
 
 func TestForgetADrumAndBringItBack(t *testing.T) {
