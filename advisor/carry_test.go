@@ -42,12 +42,12 @@ func TestSilentProbeIsCarried(t *testing.T) {
 		a := Advise(s)
 		c := a.Coats[0]
 		require.True(t, c.SurfaceModelled)
-		require.InDelta(t, 16-math.Exp(-seconds/carryTau), *c.SurfaceC.Value, 0.05)
+		require.InDelta(t, 16-math.Exp(-seconds/slowTau), *c.SurfaceC.Value, 0.05)
 		require.Greater(t, *c.SurfaceC.U, *was.SurfaceC.U, "older, and doubted more")
 		require.Less(t, *c.SurfaceC.U, *model.SurfaceC.U+0.1)
 		require.InDelta(t, *c.SurfaceC.Value, *a.Pieces[1].SurfaceC.Value, 1e-12)
 		want := "since " + span(seconds) + " ago"
-		if math.Exp(-seconds/carryTau) < carriedFrom {
+		if math.Exp(-seconds/slowTau) < carriedFrom {
 			want = "No probe is on this piece"
 		}
 		require.Contains(t, reasonOf(a.Pieces[1], "trust").Text, want)
@@ -82,20 +82,20 @@ func TestSilentProbeWidensTheWindows(t *testing.T) {
 // Between two stretches of a probe the film goes from the one's difference to the other's, and falls back towards the model where that is far off.
 func TestDifferencesBridgeAGap(t *testing.T) {
 	front := trace.Trace{At: []float64{0, 200_000}, V: []float64{10, 10}}
-	probe := trace.Trace{At: []float64{1000, 1600, 1600 + carryTau, 2200 + carryTau}, V: []float64{12, 12, 11, 11}, MaxGap: 900}
+	probe := trace.Trace{At: []float64{1000, 1600, 1600 + slowTau, 2200 + slowTau}, V: []float64{12, 12, 11, 11}, MaxGap: 900}
 	d := differ(front, probe)
 	require.Len(t, d.last, 2)
 	require.InDelta(t, 2, d.at(1600.001), 1e-3)
-	require.InDelta(t, 1, d.at(1599.999+carryTau), 1e-3)
-	middle := d.at(1600 + carryTau/2)
+	require.InDelta(t, 1, d.at(1599.999+slowTau), 1e-3)
+	middle := d.at(1600 + slowTau/2)
 	require.InDelta(t, 1.5/math.Cosh(0.5), middle, 1e-9, "the mean of a bridge of that process, by hand")
-	require.InDelta(t, 2*math.Exp(-1000/carryTau), d.at(0), 1e-9, "before the first")
-	require.InDelta(t, math.Exp(-1), d.at(2200+2*carryTau), 1e-9, "after the last")
-	far := trace.Trace{At: []float64{1000, 1600, 1600 + 50*carryTau}, V: []float64{12, 12, 11}, MaxGap: 900}
-	front.At[1] = 100 * carryTau
+	require.InDelta(t, 2*math.Exp(-1000/slowTau), d.at(0), 1e-9, "before the first")
+	require.InDelta(t, math.Exp(-1), d.at(2200+2*slowTau), 1e-9, "after the last")
+	far := trace.Trace{At: []float64{1000, 1600, 1600 + 50*slowTau}, V: []float64{12, 12, 11}, MaxGap: 900}
+	front.At[1] = 100 * slowTau
 	d = differ(front, far)
-	require.InDelta(t, 2*math.Exp(-1), d.at(1600+carryTau), 1e-9)
-	require.InDelta(t, 0, d.at(1600+25*carryTau), 1e-9)
+	require.InDelta(t, 2*math.Exp(-1), d.at(1600+slowTau), 1e-9)
+	require.InDelta(t, 0, d.at(1600+25*slowTau), 1e-9)
 	var empty differences
 	require.Zero(t, empty.at(5))
 	require.Equal(t, front, empty.added(front))

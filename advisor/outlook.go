@@ -164,13 +164,14 @@ type skin struct {
 	modelU   float64     // K
 	missing  string      // "" or why the present surface temperature can't be told
 	panel    heat.Panel
-	depth    heat.Profile // how warm the panel is through its thickness at the moment
+	depth    heat.Profile // how warm the panel is through its thickness at the moment, by the model
+	onward   onward       // how the surface differs from it from now on
 	ahead    []path       // the members' courses from now on, without the error of measurement; see paths
 }
 
 // surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air, with what
 // is left of the probe's difference from it.
-// Ahead, the same panel is run along each future air, from how warm it is through its thickness now.
+// Ahead, the same panel is run along each future air, from how warm it is through its thickness now, and the difference goes on.
 func surfaceOf(w *weather, p *Piece) skin {
 	var k skin
 	panel, err := panelOf(p)
@@ -204,7 +205,12 @@ func surfaceOf(w *weather, p *Piece) skin {
 		k.missing = w.noAir
 	}
 	if k.missing == "" {
-		k.depth = depthAt(depth, k.now)
+		k.depth = depth
+		if model, ok := depth.At(0); ok {
+			k.goOn(float64(model))
+		} else { // nothing is known of the panel: it is as warm throughout
+			k.depth = heat.Uniform(units.Celsius(k.now))
+		}
 		k.ahead = paths(w, &k, w.at)
 	}
 	return k

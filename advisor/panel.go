@@ -15,6 +15,8 @@ const (
 	panelStep units.Second = 120
 	// aheadStep is the same along a forecast, which is given each quarter of an hour.
 	aheadStep units.Second = 300
+	// soonKnots is how many knots a surface ahead has aheadStep apart, before it has those of the air: an hour and a half.
+	soonKnots = 18
 	// unsettledU is what a modelled surface may be off, K, while the model still remembers that it started as warm as the air. Assumed.
 	unsettledU = 2.0
 	// film properties of a wet coat, W/(m K): unfilled epoxy, from memory, 0.17 to 0.22.
@@ -74,22 +76,8 @@ func follow(panel heat.Panel, airC trace.Trace, at float64) (front, core trace.T
 	return r.Front, r.Core, r.End, settled, nil
 }
 
-// depthAt moves a profile so that its surface is as warm as what is taken for it now: a probe knows the surface, not the panel's inside, and what
-// the model was off there it was off within. Where the model knows nothing, the panel is as warm throughout.
-func depthAt(depth heat.Profile, surface float64) heat.Profile {
-	front, ok := depth.At(0)
-	if !ok {
-		return heat.Uniform(units.Celsius(surface))
-	}
-	out := heat.Profile{Depth: depth.Depth, T: make([]units.Celsius, len(depth.T))}
-	for i, t := range depth.T {
-		out.T[i] = t + units.Celsius(surface) - front
-	}
-	return out
-}
-
-// surfaceAhead runs the panel along a future air, from its present profile, and gives its surface at that air's own times: none where the air
-// has none.
+// surfaceAhead runs the panel along a future air, from its present profile, and gives its surface, with what it differs from that model by, at that
+// air's own times, and closer together for as long as a panel may answer to what has just begun: none where the air has none.
 func (k *skin) surfaceAhead(airC trace.Trace, at float64) trace.Trace {
 	if airC.Len() < 2 {
 		return trace.Trace{At: []float64{at, at + Horizon}, V: []float64{k.now, k.now}}
@@ -99,9 +87,16 @@ func (k *skin) surfaceAhead(airC trace.Trace, at float64) trace.Trace {
 	if err != nil {
 		return trace.Trace{}
 	}
-	out := trace.Trace{At: airC.At, V: make([]float64, airC.Len())}
+	out := trace.Trace{At: make([]float64, 0, airC.Len()+soonKnots), V: make([]float64, 0, airC.Len()+soonKnots)}
+	push := func(t float64) {
+		v, _ := r.Front.Value(t)
+		out.At, out.V = append(out.At, t), append(out.V, v+k.onward.at(math.Max(0, t-at)))
+	}
 	for i, t := range airC.At {
-		out.V[i], _ = r.Front.Value(t)
+		for i > 0 && out.Len() < soonKnots && t-out.At[out.Len()-1] > 1.5*float64(aheadStep) {
+			push(out.At[out.Len()-1] + float64(aheadStep))
+		}
+		push(t)
 	}
 	return out
 }

@@ -113,7 +113,7 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 	k := surfaceOf(&w, p)
 	air := w.future.Trace(w.future.Likely.AirC)
 	cold := k
-	cold.depth = depthAt(k.depth, k.now)
+	cold.depth.T = append([]units.Celsius(nil), k.depth.T...)
 	for i, d := range cold.depth.Depth {
 		if d > 0.005 {
 			cold.depth.T[i] -= 8
@@ -121,7 +121,7 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 	}
 	plain, held := k.surfaceAhead(air, w.at), cold.surfaceAhead(air, w.at)
 	require.InDelta(t, k.now, plain.V[0], 1e-9)
-	require.Equal(t, air.At, plain.At)
+	require.Subset(t, plain.At, air.At)
 	hour, ok := plain.Value(w.at + 3600)
 	require.True(t, ok)
 	late, ok := held.Value(w.at + 3600)

@@ -44,7 +44,9 @@ type scene struct {
 	band    float64 // K that the film may be off from what the daemon can know; 0: as one probe is
 	brief   bool    // it runs under the race detector too
 	sudden  bool    // no forecast could know what happens shortly before the tack window opens
-	blind   []sight // stretches without readings
+	// foreseen says that what happens follows from what the log shows, so that warnings ahead must come.
+	foreseen bool
+	blind    []sight // stretches without readings
 
 	// what is done in the scene, called after each assessment, in order of time
 	acts []act

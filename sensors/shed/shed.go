@@ -64,6 +64,7 @@ func Defaults(seed uint64, start int64) Options {
 type Truth struct {
 	AirC, RHPct, VapourPa, PressureHPa float64
 	SurfaceC                           float64 // of the panel
+	CoreC                              float64 // of the panel's middle
 	TimberC                            float64 // inside the heavy timber
 	ResinC                             float64 // in the drums
 	OutdoorsC, OutdoorsRHPct           float64
@@ -148,7 +149,7 @@ func (s *Shed) Truth(at int64) Truth {
 	w := (t-s.begin)/step - float64(n)
 	mix := func(x, y float64) float64 { return x + w*(y-x) }
 	tr := Truth{AirC: mix(a.air, b.air), VapourPa: mix(a.vapour, b.vapour), PressureHPa: mix(a.out.pressureHPa, b.out.pressureHPa),
-		SurfaceC: mix(a.surface, b.surface), TimberC: mix(a.deep, b.deep), ResinC: mix(a.resin, b.resin), FabricC: mix(a.fabric, b.fabric),
+		SurfaceC: mix(a.surface, b.surface), CoreC: mix(a.core, b.core), TimberC: mix(a.deep, b.deep), ResinC: mix(a.resin, b.resin), FabricC: mix(a.fabric, b.fabric),
 		OutdoorsC: mix(a.out.tempC, b.out.tempC), OutdoorsRHPct: mix(a.out.rhPct, b.out.rhPct), HeaterOn: a.heating}
 	tr.RHPct = math.Min(100, 100*tr.VapourPa/saturation(tr.AirC))
 	return tr
