@@ -126,3 +126,42 @@ func TestFrozenMinutesOfASilentProbe(t *testing.T) {
 	require.Greater(t, *samples[n-60].SurfaceU, 0.2)
 	require.Greater(t, *samples[n-2].MarginU, *samples[30].MarginU)
 }
+
+// The sun comes onto a piece: three minutes tell where its surface will go, for the panel answers as its own heat capacity lets it. Before, and once it is
+// as warm as that, nothing is told to move; what walls make of it goes on for hours, and the sun does not.
+func TestSunGoesOnAhead(t *testing.T) {
+	ahead := func(minutes float64) (k skin, s Situation) { // after it came; the air stays at 16 C, walls keep the piece a kelvin below
+		s = situation(3, 16, 0, 55)
+		at := float64(s.At)
+		panel, err := panelOf(&s.Pieces[1])
+		require.NoError(t, err)
+		probe := trace.Trace{MaxGap: 300}
+		for x := at - 86400 + 30; x < at; x += 60 {
+			v := 15.0
+			if since := x - (at - 60*minutes); since > 0 {
+				v += 14 * (1 - math.Exp(-since/answers(panel)))
+			}
+			probe.At, probe.V = append(probe.At, x), append(probe.V, v)
+		}
+		s.Pieces[1].SurfaceC = Channel{Probe: "skin", Trace: probe, U: 0.2, LastSeen: s.At}
+		s.Limits.StaleAfter = 1800
+		w := read(&s)
+		return surfaceOf(&w, &s.Pieces[1]), s
+	}
+	film := func(k skin, s *Situation, minutes float64) float64 {
+		v, ok := k.ahead[0].film.Value(float64(s.At) + 60*minutes)
+		require.True(t, ok)
+		return v
+	}
+	k, s := ahead(0)
+	for _, m := range []float64{5, 30, 60} {
+		require.InDelta(t, 15, film(k, &s, m), 0.3, "walls stay as they are")
+	}
+	k, s = ahead(4)
+	require.Less(t, k.now, 21.0)
+	require.InDelta(t, 29, film(k, &s, 30), 4, "it goes on to where the sun takes it")
+	require.InDelta(t, 15, film(k, &s, 4*60), 1, "and does not stay for ever")
+	k, s = ahead(50)
+	require.InDelta(t, 29, k.now, 0.2)
+	require.InDelta(t, k.now, film(k, &s, 5), 0.5, "it is as warm as it gets")
+}
