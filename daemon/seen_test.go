@@ -19,7 +19,7 @@ import (
 )
 
 // still makes a daemon of an invented shed that is not run: alerts are decided by hand.
-func still(t *testing.T, more string) *Daemon {
+func still(t testing.TB, more string) *Daemon {
 	t.Helper()
 	text := fmt.Sprintf("format = 1\n[shed]\nname = \"Osier Slip (invented)\"\nzone = \"UTC\"\ndata = %q\nlisten = \"127.0.0.1:0\"\npage = \"http://shed.example:8080\"\n"+
 		"[clock]\nspeed = \"free\"\nstart = 2026-01-14T08:00:00Z\n[[probe]]\nname = \"a\"\nkind = \"shed\"\nplace = \"air\"\n%s", filepath.Join(t.TempDir(), "data"), more)

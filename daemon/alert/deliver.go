@@ -51,6 +51,9 @@ func (o *Outbox) pass(ctx context.Context, r *route, now time.Time) (report Repo
 	if err := o.remark(ctx, r); err != nil {
 		return report, now.Add(firstWait), err
 	}
+	if until := r.resting(now); !until.IsZero() {
+		return report, until, nil
+	}
 	rows, err := o.queue.Waiting(ctx, r.Name, atOnce)
 	if err != nil {
 		return report, now.Add(longestWait), fmt.Errorf("alert: waiting for %q: %w", r.Name, err)
@@ -116,6 +119,7 @@ func (r *route) settle(items []item, sent int64, next time.Time) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.status.Waiting, r.status.SentToday, r.status.Spent, r.status.Next = waiting, sent, sent >= r.Budget, next
+	r.rest = next
 }
 
 // due gives the items that may be tried now, and when the first of the others may be; zero where there is none. While a way fails, all of

@@ -67,6 +67,8 @@ type route struct {
 	mu      sync.Mutex // of what follows
 	status  WayStatus
 	asked   time.Time // the server asked for silence until then
+	rest    time.Time // while it fails there is nothing to look at before then
+	urgent  bool      // something critical was put since the last look
 	unmarks []Row     // sent, and the mark could not be stored
 }
 
@@ -130,6 +132,7 @@ func (o *Outbox) Put(ctx context.Context, state Remembered, messages []Message, 
 		return err
 	}
 	var rows []Row
+	var noted []func()
 	for _, m := range messages {
 		body, err := json.Marshal(m)
 		if err != nil {
@@ -137,6 +140,7 @@ func (o *Outbox) Put(ctx context.Context, state Remembered, messages []Message, 
 		}
 		for _, r := range o.routes {
 			if (m.To == nil || slices.Contains(m.To, r.Name)) && (m.Severity >= r.Least || m.Kind == Test) {
+				noted = append(noted, func() { r.put(m) })
 				rows = append(rows, Row{ID: m.ID, Way: r.Name, Key: m.Key, Body: body, Made: now.UTC(), Due: now.UTC(), State: RowWaiting})
 			}
 		}
@@ -144,10 +148,31 @@ func (o *Outbox) Put(ctx context.Context, state Remembered, messages []Message, 
 	if err := o.queue.Keep(ctx, stored, rows); err != nil {
 		return fmt.Errorf("alert: store messages: %w", err)
 	}
+	for _, note := range noted { // once they can be read
+		note()
+	}
 	if len(rows) > 0 {
 		o.Wake()
 	}
 	return nil
+}
+
+// put notes a new message.
+func (r *route) put(m Message) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.status.Waiting++
+	r.urgent = r.urgent || m.Severity >= Critical && m.Kind != Clear
+}
+
+// resting gives until when a way that fails has nothing to be looked at for, zero where it has: however much waits, a dead way costs nothing.
+func (r *route) resting(now time.Time) time.Time {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.status.Failing == 0 || r.urgent || !r.rest.After(now) || r.rest.Sub(now) > longestAfter {
+		r.rest, r.urgent = time.Time{}, false
+	}
+	return r.rest
 }
 
 // Wake makes Run look at once: after a Put, or when the network is back.
