@@ -95,7 +95,8 @@ func (o *Outbox) pass(ctx context.Context, r *route, now time.Time) (report Repo
 			next = again
 		}
 		// One message that a server chokes on must not stop the others for ever: after a few tries the next is tried, too.
-		if failedBefore || it.rows[0].Tries < 4 {
+		// A server that asked for silence is left alone at once.
+		if failedBefore || it.rows[0].Tries < 4 || r.silent(now) {
 			break
 		}
 		failedBefore = true
@@ -104,6 +105,13 @@ func (o *Outbox) pass(ctx context.Context, r *route, now time.Time) (report Repo
 		next = now.Add(firstWait)
 	}
 	return report, next, nil
+}
+
+// silent tells whether the server asked for silence.
+func (r *route) silent(now time.Time) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.asked.After(now)
 }
 
 // settle keeps what the page shows.
