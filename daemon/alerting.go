@@ -248,7 +248,7 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 func (d *Daemon) wrongProbe(s poll.State, stale time.Duration) alert.Condition {
 	var wrong []string
 	for _, l := range s.Latest {
-		if !l.Status.Usable() && l.Status != sensors.WarmUp {
+		if !l.Status.Usable() && l.Status != sensors.WarmUp && l.Status != sensors.Saturated { // a rail is of fog too: wetConditions waits for hours
 			wrong = append(wrong, fmt.Sprintf("%s reads %.4g (%s)", l.Quantity, l.Value, l.Status))
 		}
 	}

@@ -44,7 +44,7 @@ func TestEveryFaultIsToldWhole(t *testing.T) {
 		told[c.Key] = c
 	}
 	sick := d.poller.States()[0]
-	sick.Presence, sick.Latest = poll.Present, []poll.Latest{{Quantity: sensors.Humidity, Value: 100, Status: sensors.Saturated}, {Quantity: sensors.Temperature, Value: 8.1, Status: sensors.OK}}
+	sick.Presence, sick.Latest = poll.Present, []poll.Latest{{Quantity: sensors.Humidity, Value: 100, Status: sensors.HeaterOn}, {Quantity: sensors.Temperature, Value: 8.1, Status: sensors.OK}}
 	wrong := d.wrongProbe(sick, time.Hour)
 	told[wrong.Key] = wrong
 	var text strings.Builder

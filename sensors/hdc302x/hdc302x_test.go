@@ -10,7 +10,7 @@ import (
 	"tackline/sensors/sensortest"
 )
 
-// The recorded talk: found with its heater on, reset, heater switched off, first measurement thrown away, the second flagged as still warm.
+// The talk, written from the register map: found with its heater on, reset, heater switched off, first measurement thrown away, the second flagged as still warm.
 func TestTalk(t *testing.T) {
 	bus := sensortest.Playback(t, "../../testdata/i2c/hdc302x.txt")
 	p, err := New(bus, DefaultAddress)
