@@ -162,6 +162,10 @@ func (d *Daemon) running(ctx context.Context) bool {
 // evaluate makes the advice of a moment, keeps it, decides what to tell, and freezes coats that have ended.
 func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	d.recalibrate(ctx, stamp)
+	facts, err := d.book.State(ctx)
+	if err != nil {
+		return err
+	}
 	s, a, err := d.assess.Advise(ctx, stamp.Wall, stamp.State.Trusted())
 	if err != nil {
 		return err
@@ -171,7 +175,7 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	} else if err == nil {
 		d.errs.set("advice", nil)
 	}
-	m := Moment{At: time.UnixMilli(stamp.Wall).UTC(), Situation: s, Advice: a}
+	m := Moment{At: time.UnixMilli(stamp.Wall).UTC(), Situation: s, Advice: a, seq: facts.Seq}
 	d.latest.Store(&m)
 	zone := d.o.Config.Shed.Zone
 	if !stamp.State.Trusted() {

@@ -44,6 +44,8 @@ type Moment struct {
 	Situation advisor.Situation
 	Advice    advisor.Advice
 	Told      []alert.Message
+
+	seq int64 // the newest entry of the job book when it was assessed; 0 where that is not known
 }
 
 // validate turns a wrong embedding into an error at New.

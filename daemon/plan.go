@@ -20,7 +20,8 @@ import (
 	"tackline/dashboard"
 )
 
-// planner makes plans from the newest assessed situation. One is made at a time, and kept until the next assessment: phones ask for the same.
+// planner makes plans from the newest assessed situation, or anew where something was entered since, so that what was said a moment ago is in them. One is
+// made at a time, and kept until the next assessment or entry: phones ask for the same.
 type planner struct {
 	d    *Daemon
 	mu   sync.Mutex
@@ -63,7 +64,14 @@ func (p *planner) Plan(ctx context.Context, q dashboard.PlanQuery) (advisor.Plan
 	if made, ok := p.made[key]; ok {
 		return made, nil
 	}
-	made, err := advisor.PlanFor(m.Situation, req)
+	s := m.Situation
+	if m.seq != 0 && m.seq != facts.Seq {
+		stamp := p.d.clock.Now()
+		if s, err = p.d.assess.Situation(ctx, stamp.Wall, stamp.State.Trusted()); err != nil {
+			return advisor.Plan{}, err
+		}
+	}
+	made, err := advisor.PlanFor(s, req)
 	if err != nil && !errors.Is(err, plan.ErrNotEnough) {
 		return made, err
 	}

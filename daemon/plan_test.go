@@ -98,3 +98,29 @@ func TestPlansAreKeptForAMoment(t *testing.T) {
 	_, err = d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: "rudder"})
 	require.ErrorIs(t, err, dashboard.ErrNotFound)
 }
+
+// TestAPlanKnowsWhatWasJustEntered: steps that are set a moment before a plan is asked for are in it, though nothing has been assessed since.
+func TestAPlanKnowsWhatWasJustEntered(t *testing.T) {
+	d, err := NewDemo(t.Context(), DemoOptions{Seed: 3, Speed: 1, Folder: t.TempDir(), Listen: "127.0.0.1:0"})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	defer func() { cancel(); require.NoError(t, <-done) }()
+	require.Eventually(t, func() bool { return d.latest.Load() != nil }, time.Minute, 50*time.Millisecond)
+	template, ok := sequence.TemplateOf("bare timber")
+	require.True(t, ok)
+	piece := addPiece(t, d, 0)
+	facts, err := d.book.State(t.Context())
+	require.NoError(t, err)
+	p, ok := facts.Piece(piece)
+	require.True(t, ok)
+	_, err = d.Do(t.Context(), "", "Wren", jobbook.SetSteps{Piece: piece, Saw: p.Rev, Steps: jobbook.Planned(template.Steps)})
+	require.NoError(t, err)
+	made, err := d.planner.Plan(t.Context(), dashboard.PlanQuery{Piece: fmt.Sprint(piece), Every: 24})
+	require.NoError(t, err)
+	require.Empty(t, made.CantSay)
+	for _, c := range made.Cautions {
+		require.NotContains(t, c, "No sequence is set")
+	}
+}
