@@ -104,6 +104,16 @@ func viewFacts(v *dashboard.View, facts *jobbook.State) {
 	for _, p := range facts.Pieces {
 		v.Pieces = append(v.Pieces, dashboard.Piece{ID: p.ID, Job: p.Job, Name: p.Name, Bare: p.BareNow})
 	}
+	for _, b := range facts.Batches {
+		if b.Ended.MS != 0 {
+			continue
+		}
+		line := dashboard.Batch{ID: b.ID, Rev: b.Rev, System: b.SystemName, Mixed: at(b.Mixed.MS), MassG: b.MassG, Vessel: b.Vessel}
+		if n := len(b.Moves); n > 0 {
+			line.Vessel = b.Moves[n-1].Vessel
+		}
+		v.Batches = append(v.Batches, line)
+	}
 	for i := len(facts.Coats) - 1; i >= 0; i-- {
 		c := facts.Coats[i]
 		p, _ := facts.Piece(c.Piece)

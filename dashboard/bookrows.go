@@ -218,7 +218,7 @@ func (h *Handler) changeLines(v View, all []Change) []changeLine {
 			continue // the shed's own
 		}
 		line := changeLine{Seq: c.Seq, When: clock(c.At, v.At, v.Zone), Who: c.Who, What: h.tx.get("did_" + c.Kind), Undone: c.Undone != 0, Fields: c.Fields,
-			CanUndo: h.o.Commands != nil && c.Undone == 0 && !c.Frozen}
+			CanUndo: h.canWrite(v) && c.Undone == 0 && !c.Frozen}
 		if c.Undone != 0 {
 			line.UndoneBy = h.tx.get("past_undone", c.Undone)
 		}

@@ -17,8 +17,10 @@ import (
 // coatsPage is the page Coats.
 type coatsPage struct {
 	base
+	Batches  []batchCard
 	Running  []coatCard
 	Finished []finishedRow
+	Systems  []choice // that a batch may be mixed of
 }
 
 // coatCard is a coat that runs.
@@ -37,6 +39,8 @@ type coatCard struct {
 	Key      string
 	EndKey   string
 	Says     []string
+	Piece    int64
+	Next     pieceRow // of the piece that it is on
 	CanWrite bool
 }
 
@@ -72,6 +76,10 @@ func (h *Handler) coatsPage(v View, stale bool) coatsPage {
 	for i := range v.Advice.Coats {
 		advice[v.Advice.Coats[i].Coat] = &v.Advice.Coats[i]
 	}
+	p.Batches = h.batchCards(v)
+	for i, s := range v.Systems {
+		p.Systems = append(p.Systems, choice{Value: s.Name, Text: s.Name, About: s.Source, On: i == 0})
+	}
 	for _, c := range v.Coats {
 		if c.Ended.IsZero() {
 			p.Running = append(p.Running, h.coatCard(v, c, advice[c.ID]))
@@ -106,6 +114,10 @@ func (h *Handler) coatCard(v View, c Coat, a *advisor.CoatAdvice) coatCard {
 		card.State = h.tx.get("state_now", h.tx.get("state_"+string(a.State)))
 	}
 	card.Hero = h.hero(v, a)
+	card.Piece, card.Next = c.Piece, h.pieceRow(v, BookPiece{ID: c.Piece})
+	if card.Next.Step == "" {
+		card.Next = pieceRow{} // without a sequence nothing is known to come next
+	}
 	card.Rows = h.tideRows(v, a)
 	if drawing := h.tideChart(v, c, a); drawing.Opens.Likely > 0 {
 		card.Chart = template.HTML(chart.SVG(drawing, fmt.Sprintf("c%d", c.ID))) //nolint:gosec // made by chart, which escapes its texts

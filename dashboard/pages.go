@@ -35,6 +35,7 @@ type base struct {
 	IsStale  bool
 	Poll     int64 // s between two looks of the script at a page that changes faster than the events tell; 0: by the events alone
 	Mute     bool  // without the script: there is nothing to follow, or it may not be
+	NoClock  bool  // the board's clock is not set: this phone may set it
 }
 
 type alertRow struct {
@@ -84,7 +85,11 @@ func (h *Handler) honest(v View) (out View, stale bool) {
 		coats[i] = advisor.CoatAdvice{Coat: c.Coat, Piece: c.Piece, PieceName: c.PieceName, Name: c.Name, Kind: c.Kind, System: c.System,
 			Started: c.Started, CantSay: text}
 	}
-	v.Advice.Pieces, v.Advice.Coats, v.Advice.Shed = pieces, coats, advisor.ShedAdvice{}
+	batches := make([]advisor.BatchAdvice, len(v.Advice.Batches))
+	for i, b := range v.Advice.Batches {
+		batches[i] = advisor.BatchAdvice{Batch: b.Batch, System: b.System, Mixed: b.Mixed, CantSay: text}
+	}
+	v.Advice.Pieces, v.Advice.Coats, v.Advice.Batches, v.Advice.Shed = pieces, coats, batches, advisor.ShedAdvice{}
 	return v, true
 }
 
@@ -101,6 +106,7 @@ func (h *Handler) base(v View, stale bool, title, here string) base {
 	}
 	if !v.ClockSet {
 		b.Banners = append(b.Banners, h.tx.get("banner_clock"))
+		b.NoClock = b.CanWrite
 	}
 	if v.Problem != "" {
 		b.Banners = append(b.Banners, h.tx.get("banner_problem", v.Problem))

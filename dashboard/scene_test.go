@@ -115,6 +115,12 @@ func coatAdvice() []advisor.CoatAdvice {
 	}
 }
 
+func batchAdvice() []advisor.BatchAdvice {
+	return []advisor.BatchAdvice{{Batch: 12, System: "medium", MassG: 250, Vessel: "pot", Phase: advisor.BatchGood, Working: moment(6, 9, 13), Gel: moment(10, 14, 19), Runaway: true,
+		Text: "Use it within 6 to 13 min. Left in the pot it runs away: smoke, charring, fire. Pour it into a tray."},
+		{Batch: 11, System: "slow", Vessel: "pot", Phase: advisor.BatchHazard, Working: moment(-40, -30, -20), Text: "It is past, and hot: set it outdoors on bare ground, and keep your face away from the fume."}}
+}
+
 // shipped gives one of the invented systems that the program carries.
 func shipped(name string) *cure.System {
 	c := config.Default()
@@ -137,7 +143,7 @@ func scene() View {
 	return View{
 		At: sceneNow, Shed: "Long shed, Hollin Creek", Zone: sceneZone, ClockSet: true, Speed: 1, StaleAfter: 2 * time.Hour, MarginK: 3,
 		Notice: "An invented shed and boat, simulated at 60 times real speed. Nothing here was measured.",
-		Advice: advisor.Advice{At: units.InstantOf(sceneNow), Model: "1", Pieces: pieceAdvice(), Coats: coatAdvice(),
+		Advice: advisor.Advice{At: units.InstantOf(sceneNow), Model: "1", Pieces: pieceAdvice(), Coats: coatAdvice(), Batches: batchAdvice(),
 			Shed: advisor.ShedAdvice{AirC: figure(14.6, 0.3), RHPct: figure(69, 2), DewPointC: figure(9.0, 0.5), AbsHumidityGM3: figure(8.6, 0.3)},
 			Notices: []advisor.Reason{{Rule: "trust", Verdict: advisor.Clear, Text: "No barometer: pressure is taken as steady, and the air in the timber is less sure."},
 				{Rule: "trust", Verdict: advisor.Clear, Text: "The probe north wall is not calibrated: its uncertainty counts half as much again."}}},
@@ -163,6 +169,8 @@ func scene() View {
 			Body: "The recoat window of fill on keel batten may close from 14:53 on: put the next coat on before then, or wash and abrade first."},
 			{ID: 32, At: at(40 * time.Minute), Text: "Resin too cold", Severity: "notice", Link: "/", Seen: true, Who: "Ida", Entry: 212}},
 		Ways: []Way{{Name: "Ida's phone", LastOK: at(4 * time.Minute)}, {Name: "mail", LastOK: at(26 * time.Hour), LastFail: at(6 * time.Minute), LastError: "mail: connect: refused", Failing: 3, Waiting: 2}},
+		Batches: []Batch{{ID: 12, Rev: 1, System: "medium", Mixed: at(8 * time.Minute), MassG: 250, Vessel: "pot"}, {ID: 11, Rev: 2, System: "slow", Mixed: at(70 * time.Minute), Vessel: "pot"},
+			{ID: 13, Rev: 1, System: "medium", Mixed: at(10 * time.Second), MassG: 120, Vessel: "tray"}},
 	}
 }
 

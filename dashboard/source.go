@@ -55,6 +55,7 @@ type View struct {
 	Coats      []Coat   // running and ended, newest start first
 	Alerts     []Alert  // that hold: not answered ones first, newest first
 	Ways       []Way    // how each way of telling is doing
+	Batches    []Batch  // that were not ended; their clocks stand in the Advice under the same ID
 	MarginK    float64  // the shed's limit for the margin, K, for the line in the chart; 0 draws none
 
 	visitor Visitor // whom the page is for
@@ -120,6 +121,15 @@ type Coat struct {
 	ResinC         *float64 // C when mixed
 	Vessel         string   // "pot", "tray" or ""
 	Touches        []TouchMark
+}
+
+// Batch is a mixed pot or tray in the job book.
+type Batch struct {
+	ID, Rev int64 // Rev is what a form names as saw_rev
+	System  string
+	Mixed   time.Time
+	MassG   float64 // 0: told in strokes
+	Vessel  string  // that it stands in now: pot or tray
 }
 
 // TouchMark is a finding that was recorded.

@@ -33,8 +33,7 @@ func (c *ChanceChart) Draw(p Pen) {
 	if len(c.Chances) < 2 {
 		return
 	}
-	last := c.Chances[len(c.Chances)-1].At
-	f := frame{left: 52, right: c.W - 8, top: 30, bottom: c.H - 26, from: math.Min(c.Now, c.Chances[0].At), to: last, lo: 0, hi: 1}
+	f := c.frame()
 	for _, pool := range c.pools() {
 		outline := []Pt{{f.x(pool[0].At), f.y(even)}}
 		for _, s := range pool {
@@ -65,6 +64,11 @@ func (c *ChanceChart) Draw(p Pen) {
 	}
 	f.timeAxis(p, c.Zone, 6)
 	f.plumb(p, c.Now, c.NowLabel)
+}
+
+func (c *ChanceChart) frame() frame {
+	last := c.Chances[len(c.Chances)-1].At
+	return frame{left: 52, right: c.W - 8, top: 30, bottom: c.H - 26, from: math.Min(c.Now, c.Chances[0].At), to: last, lo: 0, hi: 1}
 }
 
 // at gives the chance of the start at a time.

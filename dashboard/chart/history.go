@@ -34,14 +34,17 @@ func (c *HistoryChart) Size() (w, h float64) { return c.W, c.H }
 // Words gives the caption and the description.
 func (c *HistoryChart) Words() (title, desc string) { return c.Title, c.Desc }
 
-const barHigh = 18.0
+const (
+	barHigh                   = 18.0
+	historyLeft, historyRight = 40.0, 10.0 // of the field, from the paper's edges
+)
 
 // Draw draws it.
 func (c *HistoryChart) Draw(p Pen) {
 	if !(c.To > c.From) {
 		return
 	}
-	f := frame{left: 40, right: c.W - 10, top: 44, bottom: c.H - 26, from: c.From, to: c.To}
+	f := frame{left: historyLeft, right: c.W - historyRight, top: 44, bottom: c.H - 26, from: c.From, to: c.To}
 	rows := c.stack()
 	f.bottom -= barHigh * float64(rows)
 	lo, hi := math.Inf(1), math.Inf(-1)

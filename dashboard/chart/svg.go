@@ -27,7 +27,7 @@ func SVG(d Drawing, id string) []byte {
 	p.num(w)
 	p.b.WriteByte(' ')
 	p.num(h)
-	p.b.WriteString(`" role="img" aria-labelledby="` + html.EscapeString(id) + `-t ` + html.EscapeString(id) + `-d">` + "\n")
+	p.b.WriteString(`" role="img" aria-labelledby="` + html.EscapeString(id) + `-t ` + html.EscapeString(id) + `-d"` + readAttributes(d) + `>` + "\n")
 	p.b.WriteString(`<title id="` + html.EscapeString(id) + `-t">` + html.EscapeString(title) + "</title>\n")
 	p.b.WriteString(`<desc id="` + html.EscapeString(id) + `-d">` + html.EscapeString(desc) + "</desc>\n")
 	d.Draw(p)

@@ -124,6 +124,7 @@
 	// time of the tap, in the field that data-at names ("at" where it names none). While the daemon is away they wait, and go out in their order.
 	//   data-json   the body is a flat JSON object, its fields typed by data-type of theirs (number, boolean, list); without it a form's body
 	//   data-method another method than POST      data-then  where to go once it is kept
+	//   data-clock  the field of data-json that gets the phone's own time as it is sent
 	//   data-photo  the file of the form is the body, the other fields are the query
 	let queue = [], draining = false, failed = false;
 	const files = new Map(); // of photos, by key: they wait as long as the page is open, and no longer
@@ -143,6 +144,7 @@
 	const send = (q) => {
 		const o = { method: q.method || "POST", signal: AbortSignal.timeout(files.has(q.id) ? 60000 : 8000) };
 		if (files.has(q.id)) return fetch(q.api + "?" + new URLSearchParams(q.fields), { ...o, body: files.get(q.id) });
+		if (q.clock) q.json[q.clock] = new Date().toISOString(); // a time that has waited is none
 		if (q.json) return fetch(q.api, { ...o, body: JSON.stringify(q.json), headers: { "Content-Type": "application/json", "Idempotency-Key": q.id } });
 		return fetch(q.api, { ...o, body: new URLSearchParams(q.fields) });
 	};
@@ -243,7 +245,7 @@
 		e.preventDefault();
 		if (button && button.getAttribute("aria-busy")) return; // the second of two quick taps
 		const data = new FormData(form, button), key = form.querySelector("input[name=key]"), at = d.at === undefined ? "at" : d.at;
-		const q = { id: (key && key.value) || newKey(), api: d.api, method: d.method, then: d.then || "" };
+		const q = { id: (key && key.value) || newKey(), api: d.api, method: d.method, then: d.then || "", clock: d.clock };
 		const file = d.photo !== undefined && form.querySelector("input[type=file]").files[0];
 		const fields = new URLSearchParams();
 		for (const [k, v] of data) if (typeof v === "string" && v.trim() !== "" && k !== "back") fields.append(k, v);
@@ -266,6 +268,53 @@
 	});
 	setInterval(drain, 4000);
 	addEventListener("beforeunload", (e) => { if (queue.length && failed) { e.preventDefault(); } });
+
+	// Charts: the values under a finger. The drawing says where its time axis lies and what its lines are worth; see chart/readout.go.
+	let shownOn = null, hideLater = 0;
+	const readAt = (svg, clientX) => {
+		const [left, right, from, to, offset] = svg.dataset.axis.split(" ").map(Number), box = svg.getBoundingClientRect(), wide = svg.viewBox.baseVal.width;
+		const x = Math.min(right, Math.max(left, (clientX - box.left) / box.width * wide)), at = (x - left) / (right - left) * (to - from);
+		const d = new Date((from + at + offset) * 1000), days = (to - from) > 86400;
+		const parts = [(days ? ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"][d.getUTCDay()] + " " + d.getUTCDate() + ", " : "") + pad(d.getUTCHours()) + ":" + pad(d.getUTCMinutes())];
+		for (const line of svg.dataset.read ? svg.dataset.read.split("\n") : []) {
+			const [label, unit, gap, list] = line.split("|");
+			let best = null, near = Number(gap) / 2;
+			for (const one of list.split(" ")) {
+				const [t, v] = one.split(",").map(Number);
+				if (Math.abs(t - at) <= near) { near = Math.abs(t - at); best = v; }
+			}
+			parts.push((label ? label + " " : "") + (best === null ? words.nothing : String(best).replace("-", "\u2212") + " " + unit));
+		}
+		let hair = svg.querySelector(".hair");
+		if (!hair) {
+			hair = document.createElementNS("http://www.w3.org/2000/svg", "line");
+			hair.setAttribute("class", "hair");
+			hair.setAttribute("y1", 0);
+			hair.setAttribute("y2", svg.viewBox.baseVal.height);
+			svg.append(hair);
+		}
+		hair.setAttribute("x1", x);
+		hair.setAttribute("x2", x);
+		let out = svg.parentElement.querySelector(".finger");
+		if (!out) {
+			out = document.createElement("p");
+			out.className = "finger";
+			svg.before(out);
+		}
+		setText(out, parts.join(" \u00b7 "));
+		shownOn = svg;
+		clearTimeout(hideLater);
+		hideLater = setTimeout(unread, 6000);
+	};
+	const unread = () => {
+		for (const el of document.querySelectorAll(".hair,.finger")) el.remove();
+		shownOn = null;
+	};
+	for (const name of ["pointerdown", "pointermove"]) addEventListener(name, (e) => {
+		const svg = e.target.closest && e.target.closest("svg[data-axis]");
+		if (svg && (name === "pointerdown" || e.pointerType === "mouse" || shownOn === svg)) readAt(svg, e.clientX);
+		else if (shownOn && name === "pointerdown") unread();
+	});
 
 	readClock();
 	tick();
