@@ -85,7 +85,8 @@ type placeRow struct {
 }
 
 type stepRow struct {
-	N                 int64
+	N                 int64 // in the names of its fields, from 0
+	Line              int64 // as people count
 	Works, Waits      []choice
 	Count, Fabric     string
 	Full              bool

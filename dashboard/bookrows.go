@@ -127,7 +127,7 @@ func (h *Handler) placeRow(v View, x sequence.Place, next *sequence.Next) placeR
 }
 
 func (h *Handler) stepRow(n int64, s sequence.Step) stepRow {
-	row := stepRow{N: n, Full: s.UntilFull, System: s.System, Note: s.Note, Count: some(float64(s.Count)), Fabric: some(s.FabricGM2), WaitMin: some(s.WaitMin),
+	row := stepRow{N: n, Line: n + 1, Full: s.UntilFull, System: s.System, Note: s.Note, Count: some(float64(s.Count)), Fabric: some(s.FabricGM2), WaitMin: some(s.WaitMin),
 		Coverage: some(s.CoverageGM2), ServiceC: some(s.ServiceC), Works: []choice{{Text: h.tx.get("step_none"), On: s.Work == ""}}, Waits: []choice{{Text: h.tx.get("step_usual"), On: s.Wait == ""}}}
 	for _, w := range sequence.Works() {
 		if w != sequence.WeaveFull && w != sequence.Inspect {

@@ -22,6 +22,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// shedName is a name that the browser finds this machine by: no page is secure there on plain http.
+const shedName = "osier-slip.test"
+
 // browser is one tab of a headless Chromium, with everything that it complained of and every address that it asked for.
 type browser struct {
 	ctx context.Context
@@ -42,7 +45,7 @@ func openBrowser(t *testing.T) *browser {
 		t.Skip("no chromium here")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-component-update", true))
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("host-resolver-rules", "MAP "+shedName+" 127.0.0.1"))
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(stop)
 	ctx, closeTab := chromedp.NewContext(alloc)

@@ -180,7 +180,9 @@ func (h *Handler) guard(next http.Handler) http.Handler {
 			"default-src 'self'; base-uri 'none'; object-src 'none'; frame-ancestors 'none'; form-action 'self'")
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Referrer-Policy", "same-origin")
-		head.Set("Cross-Origin-Opener-Policy", "same-origin")
+		if trustworthy(r) {
+			head.Set("Cross-Origin-Opener-Policy", "same-origin") // elsewhere a browser ignores it, and complains
+		}
 		head.Set("Cross-Origin-Resource-Policy", "same-origin")
 		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		head.Set("Cache-Control", "no-store")
@@ -192,6 +194,20 @@ func (h *Handler) guard(next http.Handler) http.Handler {
 		r.Body = http.MaxBytesReader(w, r.Body, h.bodyMost(r))
 		next.ServeHTTP(w, r)
 	})
+}
+
+// trustworthy tells whether a browser takes the origin of a request for a potentially trustworthy one (W3C Secure Contexts, section 3.1): by
+// TLS, also where a proxy in front says so, or to this very machine.
+func trustworthy(r *http.Request) bool {
+	if r.TLS != nil || r.Header.Get("X-Forwarded-Proto") == "https" {
+		return true
+	}
+	host := r.Host
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	ip := net.ParseIP(strings.Trim(host, "[]"))
+	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // hostAllowed shuts out pages that point a name of their own at this address (DNS rebinding). An address has no owner who could do that.
