@@ -165,7 +165,7 @@ func TestPairingAPhone(t *testing.T) {
 		w = phone.ask(method, u.Path, nil)
 		require.Equal(t, http.StatusOK, w.Code)
 		require.Empty(t, w.Result().Cookies())
-		require.Equal(t, "no-referrer", w.Header().Get("Referrer-Policy"))
+		require.Equal(t, "same-origin", w.Header().Get("Referrer-Policy"))
 		require.Equal(t, "no-store", w.Header().Get("Cache-Control"))
 	}
 	require.Contains(t, w.Body.String(), "Wren")

@@ -25,6 +25,13 @@ import (
 // shedName is a name that the browser finds this machine by: no page is secure there on plain http.
 const shedName = "osier-slip.test"
 
+// boardName is that of this machine, as its neighbours ask for it.
+var boardName = func() string {
+	name, _ := os.Hostname()
+	name, _, _ = strings.Cut(strings.ToLower(name), ".")
+	return name + ".local"
+}()
+
 // browser is one tab of a headless Chromium, with everything that it complained of and every address that it asked for.
 type browser struct {
 	ctx context.Context
@@ -45,7 +52,7 @@ func openBrowser(t *testing.T) *browser {
 		t.Skip("no chromium here")
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("host-resolver-rules", "MAP "+shedName+" 127.0.0.1"))
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("host-resolver-rules", "MAP "+shedName+" 127.0.0.1, MAP "+boardName+" 127.0.0.1"))
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(stop)
 	ctx, closeTab := chromedp.NewContext(alloc)
@@ -92,7 +99,7 @@ func eval[T any](t *testing.T, b *browser, script string) T {
 // until waits for a condition of the page. Nothing is timed: the deadline only ends a test that would never end.
 func (b *browser) until(t *testing.T, what, script string) {
 	t.Helper()
-	deadline := time.Now().Add(25 * time.Second)
+	deadline := time.Now().Add(60 * time.Second)
 	for !eval[bool](t, b, "!!("+script+")") {
 		if time.Now().After(deadline) {
 			require.Fail(t, "never happened", "%s; the page says:\n%.600s\n%q", what, eval[string](t, b, "document.body.innerText"), b.trouble)

@@ -77,7 +77,7 @@ func (h *Handler) getPair(w http.ResponseWriter, r *http.Request) {
 
 // showPair shows the form for a code that is good, and else asks for one.
 func (h *Handler) showPair(w http.ResponseWriter, r *http.Request, status int, code, wrong string) {
-	w.Header().Set("Referrer-Policy", "no-referrer") // the code stands in the address until it is used
+	w.Header().Set("Referrer-Policy", "same-origin") // the code stands in the address until it is used, and is told to nobody else. Not no-referrer: browsers then send Origin: null with the form, which is refused
 	p := pairPage{base: base{Title: h.tx.get("title_pair"), Speed: 1, Nav: h.navigation(""), Mute: true}, Code: code, Wrong: wrong}
 	if code != "" {
 		switch offered, err := h.o.Pairing.Offered(r, code); {
