@@ -239,7 +239,7 @@ func (d *Daemon) conditions(stamp clock.Stamp) []alert.Condition {
 			"The new config is in force."),
 	)
 	if d.mirror != nil {
-		out = append(out, d.mirror.condition(stamp))
+		out = append(out, d.mirror.conditions(stamp)...)
 	}
 	return out
 }

@@ -105,7 +105,9 @@ func (d *Daemon) metrics() *exposition {
 		}
 	}
 	if d.mirror != nil {
-		e.add("tackline_mirror_failing", "gauge", "Whether the mirror's last write failed.", truth(d.mirror.m.Status().LastError != ""))
+		s := d.mirror.m.Status()
+		e.add("tackline_mirror_failing", "gauge", "Whether the mirror's last write failed.", truth(s.LastError != ""))
+		e.add("tackline_mirror_refused_points_total", "counter", "Points since the start that the server will not take, those beyond its retention included.", float64(s.DeadLetters))
 	}
 	if m := d.latest.Load(); m != nil {
 		e.add("tackline_advice_timestamp_seconds", "gauge", "When the shed was last assessed.", seconds(m.At))

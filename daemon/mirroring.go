@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"time"
 
 	"tackline/advisor"
@@ -41,13 +42,22 @@ func (m *mirroring) run(ctx context.Context) {
 	}
 }
 
-// condition tells of a mirror that has not got through for a day.
-func (m *mirroring) condition(stamp clock.Stamp) alert.Condition {
+// conditions tell of a mirror that has not got through for a day, of a server that refuses it, and, once each, of points that it will never take.
+func (m *mirroring) conditions(stamp clock.Stamp) []alert.Condition {
 	s := m.m.Status()
-	return alert.Condition{Key: "part/mirror", Severity: alert.Notice, Active: s.LastError != "", Hold: 24 * time.Hour, Link: "/",
-		Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + alert.OneLine(s.LastError, 300) + ". Nothing is lost; it catches up. See to the server, its disk, or the network between.",
-		Cleared: "InfluxDB takes readings again.",
-		Since:   time.UnixMilli(stamp.Wall).UTC()}
+	since := time.UnixMilli(stamp.Wall).UTC()
+	why := alert.OneLine(s.LastError, 300)
+	other := s.DeadLetters - s.TooOld
+	return []alert.Condition{
+		{Key: "part/mirror", Severity: alert.Notice, Active: s.LastError != "" && !s.Stopped, Hold: 24 * time.Hour, Link: "/", Since: since,
+			Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + why + ". Nothing is lost; it catches up."},
+		{Key: "part/mirror/refused", Severity: alert.Warning, Active: s.Stopped, Hold: 10 * time.Minute, Link: "/", Since: since,
+			Title: "InfluxDB refuses the mirror", Body: why + ". Readings are kept here, and follow by themselves once that is put right.", Cleared: "InfluxDB takes readings again."},
+		{Key: "part/mirror/old", Event: true, Active: s.TooOld > 0, Severity: alert.Notice, Link: "/", Since: since, Title: "InfluxDB keeps less than this shed",
+			Body: fmt.Sprintf("%d points were older than the server keeps, and are not there. They are kept here. Give the bucket a longer retention, and they can be exported to it.", s.TooOld)},
+		{Key: "part/mirror/points", Event: true, Active: other > 0, Severity: alert.Notice, Link: "/", Since: since, Title: "InfluxDB refuses some points",
+			Body: fmt.Sprintf("%d points were refused one by one, most likely because a field has another type there, and are not there. They are kept here.", other)},
+	}
 }
 
 // mirrorSource shows the store to the mirror.

@@ -81,6 +81,7 @@ type Status struct {
 	LastFailure time.Time
 	Behind      int64 // commits of the source that are not delivered
 	Held        bool
+	Stopped     bool  // the server refuses all that we send, for the token, the bucket or the address: LastError says which
 	Sent        int64 // points, repeats included
 	DeadLetters int64 // points that the server will not take, whatever is done
 	TooOld      int64 // of those: beyond the server's retention
@@ -93,6 +94,7 @@ type Mirror struct {
 	opt    Options
 	source Source
 	client influxdb2.Client
+	conns  *http.Client
 	write  api.WriteAPIBlocking
 
 	mu     sync.Mutex
@@ -113,9 +115,10 @@ func New(source Source, opt Options) (*Mirror, error) {
 	}
 	setDefaults(&opt)
 	ilog.Log = nil // the client would write to stderr; what went wrong comes back as an error
+	conns := httpClient()
 	client := influxdb2.NewClientWithOptions(opt.URL, opt.Token, influxdb2.DefaultOptions().SetPrecision(time.Millisecond).
-		SetHTTPRequestTimeout(30).SetMaxRetries(0).SetUseGZip(true))
-	return &Mirror{opt: opt, source: source, client: client, write: client.WriteAPIBlocking(opt.Org, opt.Bucket)}, nil
+		SetHTTPClient(conns).SetMaxRetries(0).SetUseGZip(true))
+	return &Mirror{opt: opt, source: source, client: client, conns: conns, write: client.WriteAPIBlocking(opt.Org, opt.Bucket)}, nil
 }
 
 func setDefaults(o *Options) {
@@ -162,6 +165,7 @@ func (m *Mirror) Status() Status {
 
 // Run copies until ctx ends, and returns its error. Trouble of server or source is no reason to end: Status tells, and it tries again.
 func (m *Mirror) Run(ctx context.Context) error {
+	defer m.conns.CloseIdleConnections()
 	defer m.client.Close()
 	done := ""
 	for {
@@ -215,6 +219,13 @@ func (m *Mirror) deliver(ctx context.Context, b Batch) error {
 		m.failed(err)
 		m.note(func(s *Status) { s.Behind = b.Behind + 1 })
 		points = left
+		if judge(err) == settings {
+			if err := m.standBy(ctx, points[:1]); err != nil {
+				return err
+			}
+			delay = m.opt.First
+			continue
+		}
 		if err := m.opt.Pause(ctx, min(max(delay, askedFor(err)), m.opt.Most)); err != nil {
 			return err
 		}
@@ -224,6 +235,29 @@ func (m *Mirror) deliver(ctx context.Context, b Batch) error {
 				return err
 			}
 		}
+	}
+}
+
+// standBy sends nothing more while the server refuses us rather than what we send: nothing goes to waste, and the place in the source stays. Now and
+// then it knocks with one point, until the answer is another: somebody has mended the token or made the bucket. Its only error is that of ctx.
+func (m *Mirror) standBy(ctx context.Context, knock []*write.Point) error {
+	m.note(func(s *Status) { s.Stopped = true })
+	defer m.note(func(s *Status) { s.Stopped = false })
+	for {
+		if err := m.opt.Pause(ctx, m.opt.Most); err != nil {
+			return err
+		}
+		if m.opt.Held() {
+			continue
+		}
+		err := m.write.WritePoint(ctx, knock...)
+		if err == nil || judge(err) != settings {
+			return nil // sent again with the others: a repeat changes nothing
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		m.failed(explain(err))
 	}
 }
 
@@ -239,7 +273,7 @@ func (m *Mirror) send(ctx context.Context, points []*write.Point) (left []*write
 		return nil, nil
 	}
 	kind := judge(err)
-	if kind == tryAgain {
+	if kind == tryAgain || kind == settings {
 		return points, explain(err)
 	}
 	if n := dropped(err); kind == tooOld && n > 0 && n <= int64(len(points)) {
@@ -278,12 +312,16 @@ func (m *Mirror) failed(err error) {
 type verdict int8
 
 const (
-	tryAgain verdict = iota // the fault is the server's, the way's or the settings': the points are good
+	tryAgain verdict = iota // the fault is the server's or the way's, and will pass: the points are good
+	settings                // we are refused, not the points: nobody knows when that ends
 	refused                 // the fault is in the points
 	tooOld                  // the points are beyond the server's retention: it will never take them
 )
 
-// judge says what an error of the client means. A server that cannot be reached has status 0.
+// judge says what an error of the client means. Only a server that cannot be reached (status 0), one that asks for patience (429) and one that
+// fails (5xx) are tried again as they stand. Wherever a status says that we are refused whatever we send (401, 403, 404, 407; 408, where a proxy
+// takes us for too slow; a redirect, as to a page for logging in), a retry is of no use, and passing on to the next points would lose these: the
+// mirror stands by. Any other 4xx is about the points.
 func judge(err error) verdict {
 	var e *ihttp.Error
 	if !errors.As(err, &e) {
@@ -294,14 +332,14 @@ func judge(err error) verdict {
 	switch c := e.StatusCode; {
 	case old && c >= 400:
 		return tooOld
-	case c == 0, c >= 500, c == http.StatusTooManyRequests, c == http.StatusRequestTimeout:
+	case c == 0, c >= 500, c == http.StatusTooManyRequests:
 		return tryAgain
-	case c == http.StatusUnauthorized, c == http.StatusForbidden, c == http.StatusNotFound, c == http.StatusProxyAuthRequired:
-		return tryAgain // until somebody mends the settings; nothing is lost meanwhile
+	case c == http.StatusUnauthorized, c == http.StatusForbidden, c == http.StatusNotFound, c == http.StatusProxyAuthRequired, c == http.StatusRequestTimeout:
+		return settings
 	case c >= 400:
 		return refused
 	}
-	return tryAgain // neither error nor success, such as a redirect to a log-in page
+	return settings
 }
 
 // dropped gives the number that a server names which stored all points but those beyond its retention ("partial write: points beyond

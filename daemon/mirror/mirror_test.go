@@ -175,13 +175,13 @@ func TestOutages(t *testing.T) {
 				return 401, "", `{"code":"unauthorized","message":"unauthorized access"}`
 			}
 			return fine(n, l)
-		}, []time.Duration{2 * time.Second, 4 * time.Second}},
+		}, []time.Duration{time.Minute, time.Minute}},
 		"bucket missing for a while": {func(n int, l []string) (int, string, string) {
 			if n == 1 {
 				return 404, "", `{"code":"not found","message":"retention policy not found: autogen"}`
 			}
 			return fine(n, l)
-		}, []time.Duration{2 * time.Second}},
+		}, []time.Duration{time.Minute}},
 		"stored, but the answer was lost": {nil, []time.Duration{2 * time.Second}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -203,6 +203,107 @@ func TestOutages(t *testing.T) {
 			require.Zero(t, status.DeadLetters)
 			require.Equal(t, c.pauses, pauses[:len(c.pauses)])
 		})
+	}
+}
+
+// Every class of answer that InfluxDB 1.8, 2 and 3 give to a write, as their sources and documents have them, met by the real client: what is
+// stored in the end, what is left behind, and how long it waited first. Sources: services/httpd/handler.go of InfluxDB 1.8.10; "InfluxDB v2 API,
+// POST /api/v2/write" and "InfluxDB 3 Core, /api/v2/write compatibility and /api/v3/write_lp" of docs.influxdata.com, the texts from memory.
+func TestAnswersOfEachVersion(t *testing.T) {
+	for name, c := range map[string]struct {
+		status     int
+		retry      string
+		body       string
+		toPoints   bool // it is given while the points named bad are in the request, else to the first request alone
+		stored     int  // of 100, 5 of them bad
+		dead, old  int64
+		firstPause time.Duration // 0: none
+	}{
+		"1.8 field type conflict":   {400, "", `{"error":"partial write: field type conflict: input field \"temp_c\" on measurement \"reading\" is type float, already exists as type integer dropped=5"}`, true, 95, 5, 0, 0},
+		"1.8 beyond retention":      {400, "", `{"error":"partial write: points beyond retention policy dropped=5"}`, true, 95, 5, 5, 0},
+		"1.8 unknown database":      {404, "", `{"error":"database not found: \"sheds\""}`, false, 100, 0, 0, time.Minute},
+		"1.8 wrong password":        {401, "", `{"error":"authorization failed"}`, false, 100, 0, 0, time.Minute},
+		"1.8 may not write":         {403, "", `{"error":"\"me\" user is not authorized to write to database \"sheds\""}`, false, 100, 0, 0, time.Minute},
+		"1.8 too large":             {413, "", `{"error":"Request Entity Too Large"}`, true, 95, 5, 0, 0},
+		"1.8 timeout":               {500, "", `{"error":"timeout"}`, false, 100, 0, 0, 2 * time.Second},
+		"1.8 beyond retention, 5xx": {500, "", `{"error":"write failed: points beyond retention policy"}`, true, 95, 5, 5, 0},
+		"2 invalid":                 {400, "", `{"code":"invalid","message":"unable to parse points","op":"http/handleWrite","line":7}`, true, 95, 5, 0, 0},
+		"2 unauthorized":            {401, "", `{"code":"unauthorized","message":"unauthorized access"}`, false, 100, 0, 0, time.Minute},
+		"2 forbidden":               {403, "", `{"code":"forbidden","message":"insufficient permissions for write"}`, false, 100, 0, 0, time.Minute},
+		"2 no bucket":               {404, "", `{"code":"not found","message":"bucket \"sheds\" not found"}`, false, 100, 0, 0, time.Minute},
+		"2 too large":               {413, "", `{"code":"request too large","message":"unable to read data: points batch is too large"}`, true, 95, 5, 0, 0},
+		"2 beyond retention":        {422, "", `{"code":"unprocessable entity","message":"failure writing points to database: partial write: points beyond retention policy dropped=5"}`, true, 95, 5, 5, 0},
+		"2 too many requests":       {429, "30", `{"code":"too many requests","message":"org has exceeded its write limit"}`, false, 100, 0, 0, 30 * time.Second},
+		"2 internal":                {500, "", `{"code":"internal error","message":"unexpected error writing points to database: engine is closed"}`, false, 100, 0, 0, 2 * time.Second},
+		"2 unavailable":             {503, "9", `{"code":"unavailable","message":"service unavailable"}`, false, 100, 0, 0, 9 * time.Second},
+		"3 partial write":           {400, "", `{"error":"partial write of line protocol occurred","data":[{"original_line":"reading,place=...","line_number":3,"error_message":"invalid column type for column 'temp_c', expected iox::column_type::field::integer, got iox::column_type::field::float"}]}`, true, 95, 5, 0, 0},
+		"3 no token":                {401, "", `{"error":"the request was not authenticated"}`, false, 100, 0, 0, time.Minute},
+		"3 forbidden":               {403, "", `{"error":"the request was not authorized"}`, false, 100, 0, 0, time.Minute},
+		"3 too large":               {413, "", `{"error":"max request size (10485760 bytes) exceeded"}`, true, 95, 5, 0, 0},
+		"3 too many columns":        {422, "", `{"error":"update to schema would exceed number of columns per table limit of 500 columns"}`, true, 95, 5, 0, 0},
+		"3 internal":                {500, "", `{"error":"an error occurred"}`, false, 100, 0, 0, 2 * time.Second},
+		"3 unavailable":             {503, "", `service unavailable`, false, 100, 0, 0, 2 * time.Second},
+		"proxy wants a log-in":      {407, "", ``, false, 100, 0, 0, time.Minute},
+		"proxy lost patience":       {408, "", ``, false, 100, 0, 0, time.Minute},
+		"proxy sees nobody behind":  {502, "", `<html>bad gateway</html>`, false, 100, 0, 0, 2 * time.Second},
+	} {
+		t.Run(name, func(t *testing.T) {
+			all := readings(100)
+			for i := range 5 {
+				all[i*19].Probe = "bad"
+			}
+			var s *server
+			s = newServer(t, func(n int, lines []string) (int, string, string) {
+				if !c.toPoints && n == 1 || c.toPoints && has(lines, "probe=bad") > 0 {
+					if dropsSome := strings.Contains(c.body, "dropped="); dropsSome || strings.Contains(c.body, "partial write of") { // the others are stored
+						for _, l := range lines {
+							if !strings.Contains(l, "probe=bad") {
+								s.lines[l]++
+							}
+						}
+					}
+					return c.status, c.retry, c.body
+				}
+				return fine(n, lines)
+			})
+			opt := options(s.URL)
+			opt.Batch = 100
+			status, pauses := runUntil(t, &fakeSource{all: all}, opt, caughtUp)
+			require.Len(t, s.lines, c.stored)
+			require.Equal(t, c.dead, status.DeadLetters)
+			require.Equal(t, c.old, status.TooOld)
+			require.False(t, status.Stopped)
+			if c.firstPause > 0 {
+				require.NotEmpty(t, pauses)
+				require.Equal(t, c.firstPause, pauses[0])
+			} else if len(pauses) > 0 {
+				require.Equal(t, 10*time.Second, pauses[0], "nothing to wait for but the next look")
+			}
+		})
+	}
+}
+
+// A wrong token is no loss: nothing is sent or passed over until it is right, and the server hears one point at a time.
+func TestStandsBy(t *testing.T) {
+	var sizes []int
+	s := newServer(t, func(n int, lines []string) (int, string, string) {
+		sizes = append(sizes, len(lines))
+		if n <= 20 {
+			return 401, "", `{"code":"unauthorized","message":"unauthorized access"}`
+		}
+		return fine(n, lines)
+	})
+	src := &fakeSource{all: readings(130)}
+	stopped := false
+	runUntil(t, src, options(s.URL), func(st Status) bool {
+		stopped = stopped || st.Stopped && strings.Contains(st.LastError, "check token") && st.Behind > 0
+		return caughtUp(st)
+	})
+	require.True(t, stopped)
+	require.Len(t, s.lines, 130)
+	require.Equal(t, 50, sizes[0])
+	for _, n := range sizes[1:20] {
+		require.Equal(t, 1, n)
 	}
 }
 

@@ -41,7 +41,7 @@ type Page struct {
 	Rows   []Row
 	Advice []SavedAdvice
 	Next   Cursor // to be passed as done once all of this is delivered
-	Behind int64  // commits after Next
+	Behind int64  // commits after Next; at least 1 where the page is full
 }
 
 // Follow gives the next committed readings and advice after done, at least one packed piece of them (so it may pass limit by an hour of one
@@ -77,6 +77,9 @@ func (s *Store) Follow(ctx context.Context, name string, done Cursor, limit int6
 		return Page{}, fmt.Errorf("store: follow: %w", err)
 	}
 	p.Behind = max(0, committed-p.Next.Seq)
+	if p.Behind == 0 && int64(len(p.Rows)) >= limit { // a commit of many readings, such as an import, comes in more than one page
+		p.Behind = 1
+	}
 	return p, nil
 }
 

@@ -51,7 +51,7 @@ func Start(t testing.TB, dir, addr string, http ...string) (stop func()) {
 		}
 	}
 	t.Cleanup(stop)
-	require.Eventually(t, func() bool { return answers(addr) }, 30*time.Second, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return answers(addr) }, 2*time.Minute, 50*time.Millisecond)
 	return stop
 }
 
