@@ -183,6 +183,7 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	}
 	conditions := append(assess.Conditions(a, s.Limits, zone), d.conditions(stamp)...)
 	conditions = append(conditions, d.bestStarts(&s, stamp)...)
+	conditions = append(conditions, d.allWell(ctx, stamp)...)
 	conditions = append(conditions, d.calibrationConditions(ctx, stamp)...)
 	conditions = append(conditions, d.wetConditions(ctx, stamp)...)
 	if cross, err := d.assess.CrossChecks(ctx, &s, stamp.Wall); err == nil {

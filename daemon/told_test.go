@@ -190,6 +190,44 @@ func TestTheBannerAnswersAndTakesBack(t *testing.T) {
 	}
 }
 
+// TestADailyWordThatAllIsWell: at the hour that she chose, once; it says what was looked at, and names what is not well.
+func TestADailyWordThatAllIsWell(t *testing.T) {
+	d := still(t, "[all_well]\nat = \"08:30\"\n[[alert]]\nname = \"hook\"\nkind = \"webhook\"\nurl = \"http://127.0.0.1:9/x\"\n")
+	stamp := d.clock.Now()
+	day := func(hour, minute int) []alert.Message {
+		t.Helper()
+		stamp.Mono += 60_000
+		stamp.Wall = time.Date(2026, 1, 14, hour, minute, 0, 0, time.UTC).UnixMilli()
+		require.NoError(t, d.clock.Wait(t.Context(), stamp.Wall))
+		d.poller.Step(t.Context(), stamp)
+		m, err := d.alerts.decide(t.Context(), d.allWell(t.Context(), stamp), stamp)
+		require.NoError(t, err)
+		return m
+	}
+	require.Empty(t, day(8, 29))
+	told := day(8, 31)
+	require.Len(t, told, 1)
+	require.Equal(t, "All well: Osier Slip (invented)", told[0].Title)
+	for _, part := range []string{"1 of 1 probes answer", "newest reading is of 08:3", "readings are written", "GB are free", "job book opens, 0 coats run"} {
+		require.Contains(t, told[0].Body, part)
+	}
+	require.Empty(t, day(9, 30), "once")
+	require.Empty(t, day(11, 31), "its time is over")
+	d.errs.set("store", errors.New("no space left on device"))
+	_, err := d.alerts.outbox.Try(t.Context(), alert.Message{ID: "x"}, d.now())
+	require.NoError(t, err)
+	stamp.Wall = time.Date(2026, 1, 15, 9, 0, 0, 0, time.UTC).UnixMilli()
+	told, err = d.alerts.decide(t.Context(), d.allWell(t.Context(), stamp), stamp)
+	require.NoError(t, err)
+	require.Len(t, told, 1)
+	require.Equal(t, "Not all well: Osier Slip (invented)", told[0].Title)
+	require.Contains(t, told[0].Body, "0 of 1 probes answer")
+	require.Contains(t, told[0].Body, "readings are not written")
+	require.Contains(t, told[0].Body, "hook does not get through")
+	stamp.State = clock.Unsynced
+	require.Empty(t, d.allWell(t.Context(), stamp))
+}
+
 // TestQuietHoursAreEachWaysOwn: of two phones one sleeps; the lamp beside her bed shows what she has not yet been told of to none but itself.
 func TestQuietHoursAreEachWaysOwn(t *testing.T) {
 	counts := map[string]int{}

@@ -248,6 +248,19 @@ func (s *section) address(key string) string {
 	return strings.TrimSuffix(t, "/")
 }
 
+func parseAllWell(top *section) *AllWell {
+	s, ok := top.table("all_well")
+	if !ok {
+		return nil
+	}
+	if !s.has("at") {
+		s.need("at", "the time of day at which it is said, such as \"07:30\"")
+	}
+	w := &AllWell{AtMin: s.minute("at", 7*60+30)}
+	s.done()
+	return w
+}
+
 func parseHeartbeat(top *section) *Heartbeat {
 	s, ok := top.table("heartbeat")
 	if !ok {

@@ -36,6 +36,7 @@ type Config struct {
 	Keep    Keep
 	Alerts  []Alert
 	Beat    *Heartbeat // nil where none is sent
+	AllWell *AllWell   // nil where it is not said
 	Mirror  *Mirror    // nil where there is none
 	MQTT    *MQTT      // nil where there is none
 	Push    Push
@@ -178,6 +179,11 @@ type Quiet struct {
 	WindowsMin     int64  // else it is told at this minute after midnight, at or after ToMin
 }
 
+// AllWell is a word a day that all is well, and what was looked at for it.
+type AllWell struct {
+	AtMin int64 // at this minute after midnight in the shed's zone
+}
+
 // Heartbeat is an address that hears from the shed as long as readings are stored: whoever watches there notices a board that went dark.
 type Heartbeat struct {
 	URL       string
@@ -232,6 +238,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Keep = parseKeep(top, c.Keep)
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)
+	c.AllWell = parseAllWell(top)
 	c.Mirror = parseMirror(top)
 	c.MQTT = parseMQTT(top)
 	c.Push = parsePushSection(top)

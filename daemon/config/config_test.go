@@ -109,6 +109,7 @@ func TestExample(t *testing.T) {
 	require.Len(t, full.Alerts, 7)
 	require.Equal(t, "http://shed.example:8080", full.Shed.Page)
 	require.Equal(t, 5*time.Minute, full.Beat.Every)
+	require.Equal(t, &AllWell{AtMin: 7*60 + 30}, full.AllWell)
 	require.Equal(t, &Quiet{FromMin: 22 * 60, ToMin: 6*60 + 30, Passes: "critical", WindowsMin: 7 * 60}, full.Alerts[1].Quiet)
 }
 
