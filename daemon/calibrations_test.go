@@ -123,3 +123,15 @@ type answerSheet struct {
 func (a *answerSheet) Header() http.Header         { return a.header }
 func (a *answerSheet) Write(b []byte) (int, error) { a.body = append(a.body, b...); return len(b), nil }
 func (a *answerSheet) WriteHeader(int)             {}
+
+// Where a probe is taped comes from the config, else from the newest placement in the job book.
+func TestTapedTo(t *testing.T) {
+	at := func(minute int64) jobbook.When { return jobbook.When{MS: 1000 + minute*minuteMs} }
+	facts := &jobbook.State{Pieces: []jobbook.Piece{{Head: jobbook.Head{ID: 4}, PieceData: jobbook.PieceData{Name: "foredeck"}}, {Head: jobbook.Head{ID: 5}, PieceData: jobbook.PieceData{Name: "transom"}}},
+		Placements: []jobbook.Placement{{Probe: "tape", Piece: 4, From: at(1), Until: at(10).MS}, {Probe: "tape", Piece: 5, From: at(10), Until: at(20).MS}, {Probe: "tape", From: at(20)}, {Probe: "other", Piece: 4, From: at(30)}}}
+	for minute, want := range map[int64]string{0: "", 1: "foredeck", 9: "foredeck", 10: "transom", 20: "", 40: ""} {
+		require.Equal(t, want, tapedTo(config.Probe{Name: "tape"}, facts, at(minute).MS), "minute %d", minute)
+	}
+	require.Equal(t, "keel", tapedTo(config.Probe{Name: "tape", Piece: "keel"}, facts, at(1).MS))
+	require.Empty(t, tapedTo(config.Probe{Name: "bow"}, facts, at(1).MS))
+}

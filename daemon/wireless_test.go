@@ -18,6 +18,7 @@ import (
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
 	"tackline/daemon/store"
+	"tackline/dashboard"
 	"tackline/sensors"
 	"tackline/sensors/mqtt/mqtttest"
 )
@@ -145,6 +146,19 @@ func TestANodeIsHeardBoundAndRebound(t *testing.T) {
 	require.Len(t, free(), 1, "the list of probes has what is no probe yet")
 	require.Equal(t, "mqtt:a4", free()[0].(map[string]any)["node"])
 
+	shown := func() dashboard.BenchView {
+		v, err := probeBench{y.Daemon}.Bench(t.Context())
+		require.NoError(t, err)
+		require.Len(t, v.Probes, 2)
+		return v
+	}
+	page := shown()
+	require.Equal(t, "mqtt:a4", page.Nodes[0].Node)
+	require.WithinDuration(t, y.now(), page.Nodes[0].Heard, time.Minute, "by the shed's clock")
+	require.True(t, page.Probes[0].Bindable)
+	require.False(t, page.Probes[1].Bindable, "it has a token of its own")
+	require.Equal(t, "never seen", page.Probes[0].Problem)
+
 	code, answer := y.bind("mqtt:a4", "stern")
 	require.Equal(t, http.StatusUnprocessableEntity, code)
 	require.Contains(t, answer["detail"], `there are ["bow"]`)
@@ -152,6 +166,9 @@ func TestANodeIsHeardBoundAndRebound(t *testing.T) {
 	require.Equal(t, http.StatusCreated, code)
 	require.Equal(t, "bow", y.nodes()["mqtt:a4"]["probe"])
 	require.Empty(t, free())
+	page = shown()
+	require.Empty(t, page.Nodes)
+	require.Equal(t, "mqtt:a4", page.Probes[0].Node)
 	say("a4", `{"t":4.6,"rh":87}`)
 	y.eventually("the reading is stored", func() bool { return len(y.rows("bow")) == 1 })
 	row := y.rows("bow")[0]

@@ -160,6 +160,27 @@ func seasonRows(days int64) func(func(Row, error) bool) {
 }
 
 // BenchmarkImport tells readings per second; the budget is 150 000.
+// BenchmarkCorrect corrects a week of one probe anew, in steps of a day as the daemon does, there and back.
+func BenchmarkCorrect(b *testing.B) {
+	s, err := Open(ctx, filepath.Join(b.TempDir(), "readings.db"), Options{})
+	require.NoError(b, err)
+	defer func() { require.NoError(b, s.Close()) }()
+	_, err = s.Import(ctx, seasonRows(7))
+	require.NoError(b, err)
+	var read int64
+	b.ResetTimer()
+	for i := range b.N {
+		for day := int64(0); day < 7; day++ {
+			done, err := s.Correct(ctx, "p00", t0+day*24*hourMs, t0+(day+1)*24*hourMs, 5*minuteMs, func(r *Row, _ *float64) float64 { return r.Raw + float64(1+i%2)/10 })
+			require.NoError(b, err)
+			require.Positive(b, done.Changed)
+			read += done.Read
+		}
+	}
+	b.ReportMetric(float64(read)/b.Elapsed().Seconds(), "readings/s")
+	b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N)/7, "ms/day")
+}
+
 func BenchmarkImport(b *testing.B) {
 	for range b.N {
 		s, err := Open(ctx, filepath.Join(b.TempDir(), "readings.db"), Options{})
