@@ -115,7 +115,7 @@ type kept struct {
 func (h *Handler) historyCharts(r *http.Request, v View, from, to time.Time, p *historyPage) error {
 	by := map[sensors.Quantity][]kept{}
 	for _, probe := range v.Probes {
-		for _, q := range sensors.Quantities() {
+		for _, q := range quantitiesOf(probe) {
 			s, err := h.o.Source.Series(r.Context(), SeriesRequest{Probe: probe.Name, Quantity: q, From: from, To: to, Points: historyPoints})
 			if errors.Is(err, ErrNotFound) {
 				continue
@@ -152,6 +152,18 @@ func (h *Handler) historyCharts(r *http.Request, v View, from, to time.Time, p *
 		p.Nothing = h.tx.get("history_nothing")
 	}
 	return nil
+}
+
+// quantitiesOf lists what a probe measures: what it has said, or everything where it has not yet said anything since the start.
+func quantitiesOf(p Probe) []sensors.Quantity {
+	if len(p.Last) == 0 {
+		return sensors.Quantities()
+	}
+	var out []sensors.Quantity
+	for _, l := range p.Last {
+		out = append(out, l.Quantity)
+	}
+	return out
 }
 
 func placeOrder(p sensors.Place) int {

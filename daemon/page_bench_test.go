@@ -1,0 +1,157 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"tackline/advisor"
+	"tackline/daemon/clock"
+	"tackline/daemon/config"
+	"tackline/daemon/jobbook"
+	"tackline/daemon/store"
+	"tackline/sensors"
+	"tackline/sensors/shed"
+)
+
+// seasonStep is the time between two readings of the season's data: the roll-ups that the pages read are as many as at 10 s.
+const seasonStep = 5 * minuteMs
+
+// afterASeason is a daemon at the end of a season: 180 days of 12 channels, 60 coats on 12 pieces with touches and notes, one of them running.
+func afterASeason(b *testing.B) *Daemon {
+	b.Helper()
+	now := time.Date(2026, 4, 20, 13, 0, 0, 0, time.UTC).UnixMilli()
+	begin := now - 180*86_400_000
+	sim, err := shed.New(shed.Defaults(1, begin))
+	require.NoError(b, err)
+	text := fmt.Sprintf("format = 1\n[shed]\nname = \"Osier Slip boatshed (invented)\"\nzone = \"Europe/Lisbon\"\ndata = %q\nlisten = \"127.0.0.1:0\"\n[systems]\nshipped = [\"medium\", \"slow\"]\n[clock]\nspeed = 1\nstart = %s\n",
+		b.TempDir(), time.UnixMilli(now).UTC().Format(time.RFC3339))
+	for i, place := range []string{"air", "air", "surface", "surface", "timber", "outdoors"} {
+		text += fmt.Sprintf("[[probe]]\nname = \"probe %d\"\nkind = \"shed\"\nplace = %q\ninterval = \"10s\"\nseed = %d\n", i, place, i)
+		if place == "surface" || place == "timber" {
+			text += fmt.Sprintf("piece = \"piece %d\"\n", i)
+		}
+	}
+	c, err := config.Parse([]byte(text), "season")
+	require.NoError(b, err)
+	s, err := store.Open(b.Context(), filepath.Join(c.Shed.Data, "readings.db"), store.Options{})
+	require.NoError(b, err)
+	_, err = s.Import(b.Context(), func(yield func(store.Row, error) bool) {
+		for at := begin; at < now; at += seasonStep {
+			day := float64(at%86_400_000) / 86_400_000 * 2 * math.Pi
+			for i, p := range c.Probes {
+				for q, v := range map[sensors.Quantity]float64{sensors.Temperature: 11 + 4*math.Sin(day) + float64(i), sensors.Humidity: 70 - 9*math.Sin(day)} {
+					if !yield(store.Row{Probe: p.Name, Place: string(p.Place), Quantity: q, At: at, Raw: v, Value: v, Status: sensors.OK}, nil) {
+						return
+					}
+				}
+			}
+		}
+	})
+	require.NoError(b, err)
+	require.NoError(b, s.Close())
+	seasonBook(b, c.Shed.Data, begin, now)
+	tick, err := clock.NewScaled(now, 1)
+	require.NoError(b, err)
+	d, err := New(Options{Config: c, Clock: tick, Shed: sim})
+	require.NoError(b, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	b.Cleanup(func() { cancel(); require.NoError(b, <-done) })
+	require.Eventually(b, func() bool { return d.latest.Load() != nil }, time.Minute, 20*time.Millisecond)
+	return d
+}
+
+func seasonBook(b *testing.B, folder string, begin, now int64) {
+	b.Helper()
+	book, err := jobbook.Open(b.Context(), filepath.Join(folder, "jobbook.db"), jobbook.Options{})
+	require.NoError(b, err)
+	system, err := config.LoadSystem("medium")
+	require.NoError(b, err)
+	raw, err := json.Marshal(system)
+	require.NoError(b, err)
+	do := func(at int64, p jobbook.Payload) int64 {
+		r, err := book.Do(b.Context(), jobbook.Command{Who: "Wren", At: jobbook.Stamp{Wall: at, Mono: at - begin, Boot: "simulated", Clock: jobbook.ClockSynced}, Payload: p})
+		require.NoError(b, err)
+		return r.ID
+	}
+	job := do(begin, jobbook.AddJob{JobData: jobbook.JobData{Name: "Sandpiper"}})
+	var pieces []int64
+	for i := range 12 {
+		pieces = append(pieces, do(begin, jobbook.AddPiece{PieceData: jobbook.PieceData{Job: job, Name: fmt.Sprintf("piece %d", i), ThicknessMM: 9, AreaM2: 3, Lie: advisor.LieFlat, Bare: true}}))
+	}
+	for i := range int64(60) {
+		at := begin + (i+1)*(now-begin)/60 - 4*3_600_000
+		coat := do(at, jobbook.StartCoat{CoatData: jobbook.CoatData{Piece: pieces[i%12], Kind: advisor.Fill, SystemName: system.Name, System: raw, AmountG: 500}})
+		do(at+3_600_000, jobbook.Touch{Coat: coat, State: advisor.StateTacky})
+		do(at+3_600_000, jobbook.Note{About: jobbook.About{Coat: coat}, Text: "went on well"})
+		if i < 59 {
+			do(at+40*3_600_000, jobbook.EndCoat{Coat: coat, Saw: 1})
+		}
+	}
+	require.NoError(b, book.Close())
+}
+
+// BenchmarkPageAtASeason gives the server's time for each page at the end of a season. The budget is 10 ms; the plan itself comes after its page.
+func BenchmarkPageAtASeason(b *testing.B) {
+	d := afterASeason(b)
+	facts, err := d.book.State(b.Context())
+	require.NoError(b, err)
+	for _, p := range [][2]string{{"shed", "/"}, {"coats", "/coats"}, {"new", "/coats/new"}, {"plan", "/plan"}, {"book", "/book"}, {"job", "/book/jobs/2"},
+		{"piece", fmt.Sprintf("/book/pieces/%d", facts.Pieces[0].ID)}, {"mix", "/mix"}, {"probes", "/probes"}, {"history day", "/history?days=1"}, {"history winter", "/history?days=180"}} {
+		b.Run(p[0], func(b *testing.B) {
+			before := processorTime(b)
+			for b.Loop() {
+				look(b, d, p[1])
+			}
+			b.ReportMetric(float64((processorTime(b)-before).Microseconds())/1000/float64(b.N), "cpu-ms/op")
+		})
+	}
+}
+
+// BenchmarkTwentyPhones gives the server's time for a page while twenty phones look at once and follow the shed by events.
+func BenchmarkTwentyPhones(b *testing.B) {
+	d := afterASeason(b)
+	ctx, cancel := context.WithCancel(b.Context())
+	defer cancel()
+	for range 20 {
+		req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+d.Addr()+"/events", nil)
+		require.NoError(b, err)
+		res, err := http.DefaultClient.Do(req)
+		require.NoError(b, err)
+		defer res.Body.Close()
+	}
+	pages := []string{"/", "/coats", "/book", "/history?days=1"}
+	b.SetParallelism(20)
+	b.RunParallel(func(pb *testing.PB) {
+		for i := 0; pb.Next(); i++ {
+			look(b, d, pages[i%len(pages)])
+		}
+	})
+}
+
+// processorTime is what this process has used: on a machine that does other work too it says more than the clock. Asking is in it with answering.
+func processorTime(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+func look(b *testing.B, d *Daemon, path string) {
+	res, err := http.Get("http://" + d.Addr() + path)
+	require.NoError(b, err)
+	_, err = io.Copy(io.Discard, res.Body)
+	require.NoError(b, err)
+	require.NoError(b, res.Body.Close())
+	require.Equal(b, http.StatusOK, res.StatusCode, path)
+}
