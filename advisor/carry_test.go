@@ -165,3 +165,26 @@ func TestSunGoesOnAhead(t *testing.T) {
 	require.InDelta(t, 29, k.now, 0.2)
 	require.InDelta(t, k.now, film(k, &s, 5), 0.5, "it is as warm as it gets")
 }
+
+// A forecast starts from where a thermostat's cycles swing about, not from the part of one that the newest minute lies in; what leaves their play is
+// news at once.
+func TestForecastStartsFromTheMiddleOfACycle(t *testing.T) {
+	at := 86400.0
+	air := trace.Trace{MaxGap: 180}
+	for x := 0.0; x < at; x += 60 {
+		air.At, air.V = append(air.At, x+30), append(air.V, 17+0.7*math.Sin(2*math.Pi*x/720))
+	}
+	for _, minutes := range []float64{0, 3, 6, 9} {
+		now := at - 60*minutes
+		log := air.Slice(0, now)
+		_, v, _ := steadied(log, now).Last()
+		require.InDelta(t, 17, v, 0.25)
+		_, was, _ := log.Last()
+		require.Equal(t, was, log.V[log.Len()-1], "the log itself stays")
+	}
+	air.V[len(air.V)-1] = 14.5
+	_, v, _ := steadied(air, at).Last()
+	require.InDelta(t, 14.5, v, 1e-9, "somebody opened the door")
+	short := air.Slice(at-600, at)
+	require.Equal(t, short, steadied(short, at), "a log of minutes knows no cycles")
+}

@@ -91,7 +91,7 @@ func (w *weather) look(horizon float64) {
 	if w.noAir != "" {
 		return
 	}
-	log := forecast.Log{AirC: w.airC}
+	log := forecast.Log{AirC: steadied(w.airC, w.at)}
 	if w.noRH == "" {
 		log.VapourPa = w.vapour
 	}
@@ -106,6 +106,29 @@ func (w *weather) look(horizon float64) {
 	if w.noHPa == "" && len(w.future.Likely.HPa) == 0 {
 		w.noHPa = "no barometer reading"
 	}
+}
+
+// steadied gives a log whose last value is the mean of its last quarter of an hour, for a forecast starts from it: where a thermostat plays, the newest
+// reading says in what part of its cycle it is, and nothing of the hours to come. Where that value lies further off than the play of the hours
+// before, it is news, and stays.
+func steadied(t trace.Trace, at float64) trace.Trace {
+	const cycle, hours = 900.0, 3 * 3600.0
+	n := t.Len()
+	late, before := t.Slice(at-cycle, at), t.Slice(at-hours, at-cycle)
+	if late.Len() < 3 || before.Len() < late.Len() {
+		return t
+	}
+	middle := mean(late)
+	usual, play := mean(before), 0.0
+	for _, v := range before.V {
+		play = math.Max(play, math.Abs(v-usual))
+	}
+	if math.Abs(t.V[n-1]-middle) > play {
+		return t
+	}
+	out := trace.Trace{At: t.At, V: append([]float64(nil), t.V...), MaxGap: t.MaxGap}
+	out.V[n-1] = middle
+	return out
 }
 
 // present gives "" if the channel tells the present, else why not, in words.
