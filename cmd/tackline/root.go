@@ -91,8 +91,14 @@ func newRootCmd(e env) *cobra.Command {
 		newMixCmd(e),
 	)
 	root.AddCommand(newVersionCmd(e))
+	for _, more := range further {
+		root.AddCommand(more(e))
+	}
 	return root
 }
+
+// further are the commands of other builds of this program; the shipped one has none.
+var further []func(env) *cobra.Command
 
 const groupShed, groupHand = "shed", "hand"
 
