@@ -189,7 +189,7 @@ func (d *Daemon) assemble() error {
 	}
 	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d},
 		Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes(),
-		Visitor: d.door.visitor, Pairing: d.door, Hosts: d.hosts(), Origins: d.origins()}); err != nil {
+		Visitor: d.door.visitor, Pairing: d.door, Settings: settings{d}, Hosts: d.hosts(), Origins: d.origins()}); err != nil {
 		return err
 	}
 	if d.listen, err = net.Listen("tcp", d.o.Listen); err != nil {

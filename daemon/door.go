@@ -82,6 +82,7 @@ func (o *door) visitor(r *http.Request) dashboard.Visitor {
 		v.May, v.Phone, v.Person = dashboard.Role(ph.May), ph.ID, ph.Person
 		v.Name = cmp.Or(o.person(r.Context(), ph.Person), ph.Name)
 	}
+	v.Shows = o.shows(r, v.Person)
 	if from.Local && !o.d.o.Config.Access.LocalKey || o.key.Opens(r) {
 		v.May, v.Local = dashboard.Admin, true
 	}

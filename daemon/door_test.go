@@ -27,6 +27,7 @@ type stranger struct {
 	d      *Daemon
 	addr   string
 	cookie *http.Cookie
+	shows  *http.Cookie
 }
 
 // ask makes a request as it comes in from the network: through everything that a request of a phone goes through.
@@ -54,6 +55,9 @@ func (s *stranger) ask(method, path string, body any, head ...string) *httptest.
 	if s.cookie != nil {
 		r.AddCookie(s.cookie)
 	}
+	if s.shows != nil {
+		r.AddCookie(s.shows)
+	}
 	for i := 0; i+1 < len(head); i += 2 {
 		r.Header.Set(head[i], head[i+1])
 		if head[i] == "Host" {
@@ -63,6 +67,10 @@ func (s *stranger) ask(method, path string, body any, head ...string) *httptest.
 	w := httptest.NewRecorder()
 	s.d.server.Handler.ServeHTTP(w, r)
 	for _, c := range w.Result().Cookies() {
+		if c.Name == showsCookie {
+			s.shows = c
+			continue
+		}
 		s.cookie = c
 		if c.MaxAge < 0 {
 			s.cookie = nil
@@ -114,7 +122,7 @@ func TestAuthorisationOverEveryRoute(t *testing.T) {
 			if want, ok := mustBe[pattern]; ok {
 				require.Equal(t, want, r.Role, pattern)
 			}
-			if r.Method != http.MethodGet && !slices.Contains([]string{"POST /pair", "POST /leave"}, pattern) {
+			if r.Method != http.MethodGet && !slices.Contains([]string{"POST /pair", "POST /leave", "POST /settings/shows"}, pattern) {
 				require.NotContains(t, []dashboard.Role{dashboard.Open, dashboard.Read}, r.Role, "%s changes something", pattern)
 			}
 			allowed := slices.Contains(table[name], r.Role)

@@ -31,6 +31,7 @@ type Visitor struct {
 	Person int64  // number in the job book, 0 where it is not known
 	Name   string // of the person: who says what comes from this phone; "" where it is not known
 	Local  bool   // from the board itself
+	Shows  Shows  // how numbers are told
 	Secure bool   // the way to the phone is encrypted
 }
 

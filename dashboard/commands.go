@@ -245,7 +245,7 @@ func pathID(r *http.Request) (int64, error) {
 }
 
 func (h *Handler) startCoat(r *http.Request) (Receipt, error) {
-	f, v, err := h.begin(r, "piece", "kind", "system", "at", "who", "lot", "amount_g", "resin_c", "vessel")
+	f, v, err := h.begin(r, "piece", "kind", "system", "at", "who", "lot", "amount_g", "amount_oz", "resin_c", "resin_f", "vessel")
 	if err != nil {
 		return Receipt{}, err
 	}
@@ -262,6 +262,11 @@ func (h *Handler) startCoat(r *http.Request) (Receipt, error) {
 	}
 	if req.Vessel != "" && req.Vessel != "pot" && req.Vessel != "tray" {
 		return Receipt{}, &Refusal{Field: "vessel", Sentence: h.tx.get("refuse_vessel")}
+	}
+	for _, x := range []struct{ typed, is, unit string }{{"amount_oz", "amount_g", "g"}, {"resin_f", "resin_c", "C"}} {
+		if f[x.typed] != "" {
+			f[x.is] = Shows{Ounces: true, Fahrenheit: true}.typed(f[x.typed], x.unit)
+		}
 	}
 	var errs [5]error
 	req.At, errs[0] = f.at(h.tx, v)

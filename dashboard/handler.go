@@ -32,6 +32,7 @@ type Options struct {
 	// Seal puts the shed's seal on a record: a PDF comes back with it after its end, of any other file it is a text beside. nil: records have none.
 	Seal     func(ctx context.Context, job int64, form string, data []byte) (sealed, beside []byte, err error)
 	Pairing  Pairing                     // nil: no phone can be paired
+	Settings Settings                    // nil: there is no page of them
 	Visitor  func(*http.Request) Visitor // tells who asks; nil: everyone may do everything
 	Origins  []string                    // of our own page where a proxy gives it another name, such as https://shed.example
 	Hosts    []string                    // names that the Host header may have, without port; IP addresses and localhost always may; none: any
@@ -49,7 +50,8 @@ type Options struct {
 type Handler struct {
 	o      Options
 	tx     texts
-	tpl    *template.Template
+	tpl    *template.Template // never carried out itself: it is copied for each Shows
+	told   sync.Map           // *template.Template by Shows
 	static map[string]asset
 	nav    []navItem
 	root   http.Handler
@@ -96,12 +98,15 @@ func New(o Options) (*Handler, error) {
 		return nil, err
 	}
 	h := &Handler{o: o, tx: tx, static: static, slots: make(chan struct{}, o.Phones), done: make(chan struct{})}
-	h.tpl, err = template.New("").Funcs(template.FuncMap{"t": tx.get, "asset": h.assetURL, "key": o.Key}).ParseFS(templateFiles, "templates/*.html")
+	h.tpl, err = template.New("").Funcs(Shows{}.funcs()).Funcs(template.FuncMap{"t": tx.get, "asset": h.assetURL, "key": o.Key}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("dashboard: templates: %w", err)
 	}
 	// One line makes a page appear in the navigation; nothing else knows the list.
 	h.nav = []navItem{{URL: "/", Text: tx.get("nav_shed")}, {URL: "/coats", Text: tx.get("nav_coats")}, {URL: "/plan", Text: tx.get("nav_plan")}, {URL: "/book", Text: tx.get("nav_book")}, {URL: "/mix", Text: tx.get("nav_mix")}, {URL: "/probes", Text: tx.get("nav_probes")}, {URL: "/history", Text: tx.get("nav_history")}}
+	if o.Settings != nil {
+		h.nav = append(h.nav, navItem{URL: "/settings", Text: tx.get("nav_settings")})
+	}
 	inner, err := h.routes()
 	if err != nil {
 		return nil, err

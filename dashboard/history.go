@@ -138,6 +138,9 @@ func (h *Handler) historyCharts(r *http.Request, v View, from, to time.Time, p *
 		c := h.historyChart(v, q, list, from, to)
 		if q == sensors.Temperature {
 			if dew := dewLine(list, by[sensors.Humidity], h.tx.get("history_dew")); len(dew.Samples) > 0 {
+				for i := range dew.Samples {
+					dew.Samples[i].V, _ = v.visitor.Shows.Value(dew.Samples[i].V, "C")
+				}
 				c.Lines = append(c.Lines[:min(len(c.Lines), 3)], dew)
 			}
 			c.Bars = bars
@@ -180,15 +183,16 @@ func (h *Handler) historyChart(v View, q sensors.Quantity, list []kept, from, to
 	if q == sensors.Humidity {
 		least = 10
 	}
-	c := &chart.HistoryChart{Title: h.tx.get("history_" + q.String()), From: float64(from.Unix()), To: float64(to.Unix()), Unit: unit, Least: least, Zone: v.Zone, W: 720, H: 300}
+	c := &chart.HistoryChart{Title: h.tx.get("history_" + q.String()), From: float64(from.Unix()), To: float64(to.Unix()), Unit: v.visitor.Shows.Unit(unit), Least: least, Zone: v.Zone, W: 720, H: 300}
+	in := func(x float64) float64 { x, _ = v.visitor.Shows.Value(x, unit); return x }
 	var words []string
 	for i, k := range list {
 		line := chart.Line{Label: k.name}
 		for _, x := range k.series.Points {
 			at := float64(x.At.Unix())
-			line.Samples = append(line.Samples, chart.Sample{At: at, V: x.Mean})
+			line.Samples = append(line.Samples, chart.Sample{At: at, V: in(x.Mean)})
 			if i == 0 {
-				c.Range = append(c.Range, chart.Band{At: at, P10: x.Min, P90: x.Max})
+				c.Range = append(c.Range, chart.Band{At: at, P10: in(x.Min), P90: in(x.Max)})
 			}
 		}
 		c.MaxGap = math.Max(c.MaxGap, k.series.MaxGap.Seconds())

@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -73,7 +74,11 @@ func (h *Handler) mixPage(v View, stale bool, q url.Values) mixPage {
 	if p.Nothing || p.Values["area"] == "" && len(q) == 0 {
 		return p
 	}
-	need, wants, wrong := h.mixNeed(p.Values, kind)
+	given := map[string]string{}
+	for name, text := range p.Values {
+		given[name] = v.visitor.Shows.typed(text, map[string]string{"area": "m2", "fabric": "g/m2", "batch": "g"}[name])
+	}
+	need, wants, wrong := h.mixNeed(given, kind)
 	if wrong == "" && system == nil {
 		wants, wrong = "system", h.tx.get("refuse_system")
 	}
@@ -118,7 +123,7 @@ func (h *Handler) mixNeed(values map[string]string, kind string) (n batch.Need, 
 func trim(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 func (h *Handler) mixAnswer(v View, s cure.System, n batch.Need, m batch.Mix) *mixAnswer {
-	a := &mixAnswer{System: s.Name, Source: s.Source, Work: h.tx.get("mix_work", trim(n.AreaM2))}
+	a := &mixAnswer{System: s.Name, Source: s.Source, Work: h.tx.get("mix_work", trim(math.Round(n.AreaM2*1000)/1000))}
 	if n.FabricGM2 > 0 {
 		a.Work += h.tx.get("mix_work_fabric", max(1, n.Layers), number(n.FabricGM2, 0))
 	}

@@ -3,6 +3,7 @@ package dashboard
 import (
 	"bytes"
 	"errors"
+	"html/template"
 	"net/http"
 	"strings"
 	"time"
@@ -33,9 +34,10 @@ type base struct {
 	Refresh  bool // whether the page is fetched anew by itself where there is no script
 	Live     bool // whether its content follows the events
 	IsStale  bool
-	Poll     int64 // s between two looks of the script at a page that changes faster than the events tell; 0: by the events alone
-	Mute     bool  // without the script: there is nothing to follow, or it may not be
-	NoClock  bool  // the board's clock is not set: this phone may set it
+	Poll     int64  // s between two looks of the script at a page that changes faster than the events tell; 0: by the events alone
+	Mute     bool   // without the script: there is nothing to follow, or it may not be
+	NoClock  bool   // the board's clock is not set: this phone may set it
+	Self     string // the person whose phone this is: what is entered here is hers
 }
 
 type alertRow struct {
@@ -97,7 +99,7 @@ func (h *Handler) honest(v View) (out View, stale bool) {
 func (h *Handler) base(v View, stale bool, title, here string) base {
 	at := v.At.In(v.Zone)
 	b := base{Title: title, Shed: v.Shed, When: at.Format(h.tx.get("day_long")), At: unix(v.At), Speed: v.Speed, Stale: int64(v.StaleAfter.Seconds()),
-		CanWrite: h.canWrite(v), Refresh: true, Live: true, IsStale: stale, Nav: h.navigation(here)}
+		CanWrite: h.canWrite(v), Self: v.visitor.Name, Refresh: true, Live: true, IsStale: stale, Nav: h.navigation(here)}
 	if b.Speed <= 0 {
 		b.Speed = 1
 	}
@@ -190,6 +192,19 @@ func (h *Handler) navigation(here string) []navItem {
 	return nav
 }
 
+// templates gives the templates that tell numbers as a person wants them.
+func (h *Handler) templates(s Shows) (*template.Template, error) {
+	if tpl, ok := h.told.Load(s); ok {
+		return tpl.(*template.Template), nil
+	}
+	tpl, err := h.tpl.Clone()
+	if err != nil {
+		return nil, err
+	}
+	kept, _ := h.told.LoadOrStore(s, tpl.Funcs(s.funcs()))
+	return kept.(*template.Template), nil
+}
+
 // render writes a page, or only its changing part where the script asked for that.
 func (h *Handler) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
 	block := name
@@ -197,7 +212,11 @@ func (h *Handler) render(w http.ResponseWriter, r *http.Request, status int, nam
 		block = name + ":main"
 	}
 	var b bytes.Buffer
-	if err := h.tpl.ExecuteTemplate(&b, block, data); err != nil {
+	tpl, err := h.templates(VisitorOf(r).Shows)
+	if err == nil {
+		err = tpl.ExecuteTemplate(&b, block, data)
+	}
+	if err != nil {
 		h.o.Log.Error("dashboard: page not made", "page", name, "err", err)
 		http.Error(w, h.tx.get("error_internal"), http.StatusInternalServerError)
 		return

@@ -54,6 +54,9 @@ type startCoatJSON struct {
 	AmountG *float64     `json:"amount_g"`         // mixed, g
 	ResinC  *float64     `json:"resin_c"`          // when mixed, C
 	Vessel  string       `json:"vessel,omitempty"` // pot or tray: a batch is begun with it
+
+	AmountOz *float64 `json:"amount_oz"` // in place of amount_g, from a form in ounces
+	ResinF   *float64 `json:"resin_f"`   // in place of resin_c, from a form in Fahrenheit
 }
 
 type touchBody struct {
@@ -124,7 +127,7 @@ func (h *Handler) Routes() []Route {
 				{"what_if", "something to try; may be given up to eight times", "string", false}}},
 		{Method: "GET", Role: Read, Path: "/api/v1/openapi.json", Does: "This description.", Answers: map[string]any{}, Handle: h.apiDescription},
 	}
-	return slices.Concat(h.pages(), h.pairingRoutes(), own, h.o.Further)
+	return slices.Concat(h.pages(), h.pairingRoutes(), h.settingsRoutes(), own, h.o.Further)
 }
 
 // pages are the routes that people see, and what they need.

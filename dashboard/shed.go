@@ -243,7 +243,26 @@ func (h *Handler) marginChart(v View, a *advisor.PieceAdvice) *chart.MarginChart
 		c.Ahead = append([]chart.Sample{c.Past[n-1]}, c.Ahead...)
 	}
 	c.Desc = h.marginWords(v, a, c, low)
+	v.visitor.Shows.margin(c)
 	return c
+}
+
+// margin has a chart of margins tell them as a person wants it.
+func (s Shows) margin(c *chart.MarginChart) {
+	c.Desc, c.LimitLabel = s.say(c.Desc), s.say(c.LimitLabel)
+	t, other := s.in(c.Unit)
+	if !other {
+		return
+	}
+	for _, line := range [][]chart.Sample{c.Past, c.Ahead} {
+		for i := range line {
+			line[i].V *= t.factor
+		}
+	}
+	for i := range c.Bands {
+		c.Bands[i].P10, c.Bands[i].P90 = c.Bands[i].P10*t.factor, c.Bands[i].P90*t.factor
+	}
+	c.Limit, c.Unit = c.Limit*t.factor, t.unit
 }
 
 func (h *Handler) marginWords(v View, a *advisor.PieceAdvice, c *chart.MarginChart, low *advisor.Point) string {

@@ -105,7 +105,7 @@ func NewYard(o YardOptions) (http.Handler, error) {
 		return nil, err
 	}
 	h := &Handler{o: Options{Log: o.Log, Hosts: o.Hosts}, tx: tx, static: static}
-	if h.tpl, err = template.New("").Funcs(template.FuncMap{"key": randomKey, "t": tx.get, "asset": h.assetURL}).ParseFS(templateFiles, "templates/*.html"); err != nil {
+	if h.tpl, err = template.New("").Funcs(Shows{}.funcs()).Funcs(template.FuncMap{"key": randomKey, "t": tx.get, "asset": h.assetURL}).ParseFS(templateFiles, "templates/*.html"); err != nil {
 		return nil, fmt.Errorf("dashboard: templates: %w", err)
 	}
 	y := &yard{h: h, o: o}

@@ -113,7 +113,19 @@ func newPeopleCmd(e env) *cobra.Command {
 		}
 		return d.edit(c, "people", "edit-person", "person", id, *rev, changes)
 	}
-	c.AddCommand(list, add, edit)
+	shows := slots{slotText("temperature", "temperature", "C or F"), slotText("mass", "mass", "g or oz"), slotText("area", "area", "m2 or ft2"), slotText("pressure", "pressure", "hPa or inHg"),
+		slotText("decimal", "decimal", "point or comma")}
+	units := &cobra.Command{Use: "units PERSON", Short: "Say how somebody wants numbers told on the page", Example: "  tackline people units Wren --temperature F --mass oz", Args: cobra.ExactArgs(1)}
+	shows.on(units)
+	seen := revFlag(units)
+	units.RunE = func(c *cobra.Command, args []string) error {
+		id, err := d.find(c.Context(), "people", "person", args[0])
+		if err != nil {
+			return err
+		}
+		return d.edit(c, "people", "set-units", "person", id, *seen, shows)
+	}
+	c.AddCommand(list, add, edit, units)
 	return c
 }
 

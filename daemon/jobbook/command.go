@@ -65,7 +65,7 @@ type carries interface {
 // payloads has an empty one of each kind.
 func payloads() []Payload {
 	return []Payload{
-		BeginBook{}, AddJob{}, EditJob{}, AddPiece{}, EditPiece{}, SetSteps{}, AddPerson{}, EditPerson{}, AddStock{}, EditStock{}, UseStock{},
+		BeginBook{}, AddJob{}, EditJob{}, AddPiece{}, EditPiece{}, SetSteps{}, AddPerson{}, EditPerson{}, SetUnits{}, AddStock{}, EditStock{}, UseStock{},
 		StartCoat{}, EditCoat{}, EndCoat{}, Touch{}, StartBatch{}, MoveBatch{}, EndBatch{}, Did{}, Note{}, AddPhoto{},
 		MeterReading{}, HandReading{}, PlaceProbe{}, BindNode{}, Calibrate{}, SetLimit{}, ForgetDrum{}, Acknowledge{}, Snooze{}, ClockFound{}, Undo{}, freeze{},
 	}
@@ -115,6 +115,8 @@ func decode(kind string, data []byte, strict bool) (Payload, error) {
 		return decodeAs[AddPerson](data, strict)
 	case EditPerson{}.Kind():
 		return decodeAs[EditPerson](data, strict)
+	case SetUnits{}.Kind():
+		return decodeAs[SetUnits](data, strict)
 	case AddStock{}.Kind():
 		return decodeAs[AddStock](data, strict)
 	case EditStock{}.Kind():

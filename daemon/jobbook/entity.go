@@ -77,6 +77,7 @@ type Piece struct {
 type Person struct {
 	Head
 	PersonData
+	Shows
 }
 
 // Stock is a drum, a roll or a tin.

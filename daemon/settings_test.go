@@ -1,0 +1,47 @@
+package daemon
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestUnitsGoWithThePerson: what a person chooses holds on her phones and nobody else's; the API, the book and the times of the shed stay as they are.
+func TestUnitsGoWithThePerson(t *testing.T) {
+	s := onLoopback(t)
+	wren := paired(t, s.d, "198.51.100.20", "write")
+	facts, err := s.d.book.State(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, "Wren", facts.People[0].Name)
+	require.Contains(t, wren.ask("GET", "/", nil).Body.String(), "</span> C")
+	page := wren.ask("GET", "/settings", nil).Body.String()
+	require.Contains(t, page, `action="/do/set-units"`)
+	form := url.Values{"person": {"18"}, "saw_rev": {"1"}, "temperature": {"F"}, "mass": {"oz"}, "area": {"ft2"}, "pressure": {"inHg"}, "decimal": {"comma"}, "back": {"/settings"}}
+	form.Set("person", numberOf(page, `name="person" value="`))
+	w := wren.ask("POST", "/do/set-units", form)
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	body := wren.ask("GET", "/", nil).Body.String()
+	require.Contains(t, body, "</span> F")
+	require.NotContains(t, body, "</span> C")
+	require.Regexp(t, `<span class="num">\d+,\d</span>`, body)
+	require.Contains(t, paired(t, s.d, "198.51.100.21", "read").ask("GET", "/", nil).Body.String(), "</span> F", "another phone of hers")
+	require.Contains(t, (&stranger{t: t, d: s.d, addr: "198.51.100.22"}).ask("GET", "/", nil).Body.String(), "</span> C", "nobody else")
+	require.Contains(t, string(s.ask("GET", "/api/v1/now", nil).body), `"temp_c"`, "the API stays as it is")
+
+	// A browser that goes with nobody may see numbers as somebody does; that gives it no right.
+	guest := &stranger{t: t, d: s.d, addr: "198.51.100.23"}
+	require.Equal(t, http.StatusSeeOther, guest.ask("POST", "/settings/shows", url.Values{"person": {form.Get("person")}}).Code)
+	require.Contains(t, guest.ask("GET", "/", nil).Body.String(), "</span> F")
+	require.Equal(t, http.StatusUnauthorized, guest.ask("POST", "/do/note", url.Values{"text": {"x"}}).Code)
+	require.Equal(t, http.StatusUnprocessableEntity, wren.ask("POST", "/do/set-units", url.Values{"person": {form.Get("person")}, "saw_rev": {"2"}, "temperature": {"Re"}}).Code)
+}
+
+// numberOf gives the number that follows a mark in a page.
+func numberOf(page, mark string) string {
+	_, rest, _ := strings.Cut(page, mark)
+	n, _, _ := strings.Cut(rest, `"`)
+	return n
+}
