@@ -3,6 +3,7 @@ package dashboard
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"flag"
 	"io"
 	"net/http"
@@ -140,6 +141,26 @@ func TestFirstLoadIsSmall(t *testing.T) {
 		t.Logf("first load of %s: %d bytes compressed", p.name, total)
 		require.Less(t, total, 60000, p.name)
 	}
+}
+
+// Where the way is trusted a phone can put the page on its home screen: by W3C Web Application Manifest, with a name, a start within the shed and an icon.
+func TestItCanStandOnTheHomeScreen(t *testing.T) {
+	h := handler(t, newFake(scene()), nil)
+	link := regexp.MustCompile(`<link rel="manifest" href="([^"]+)">`).FindStringSubmatch(get(h, "/").Body.String())
+	require.Len(t, link, 2)
+	w := get(h, link[1])
+	require.Equal(t, "application/manifest+json", w.Header().Get("Content-Type"))
+	var m struct {
+		Name, Display string
+		StartURL      string `json:"start_url"`
+		Icons         []struct{ Src, Type string }
+	}
+	require.NoError(t, json.Unmarshal(w.Body.Bytes(), &m))
+	require.Equal(t, "tackline", m.Name)
+	require.Equal(t, "standalone", m.Display)
+	require.Equal(t, http.StatusOK, get(h, m.StartURL).Code)
+	icon := get(h, "/static/"+m.Icons[0].Src)
+	require.Equal(t, m.Icons[0].Type, icon.Header().Get("Content-Type"))
 }
 
 // Twenty phones at once: each has its stream, each hears of a change, and each gets its page.
