@@ -122,7 +122,7 @@ func (d *drums) beside(u float64, modelled bool) float64 {
 func (d *drums) film(w *weather, k *skin, c *Coat) filmOf {
 	f := filmOf{past: k.past, from: float64(c.Started), to: w.at, u: d.beside(float64(k.u), k.alone), modelled: k.alone}
 	if w.noAir == "" && w.noFuture == "" {
-		f.ahead = k.surfaceAhead(w.future.Trace(w.future.Likely.AirC), w.at)
+		f.ahead = k.surfaceAhead(w.future.Trace(w.future.Likely.AirC), w.at, likelyMember)
 	}
 	return f
 }

@@ -187,9 +187,10 @@ type skin struct {
 	modelU   float64     // K
 	missing  string      // "" or why the present surface temperature can't be told
 	panel    heat.Panel
-	depth    heat.Profile // how warm the panel is through its thickness at the moment, by the model
-	onward   onward       // how the surface differs from it from now on
-	ahead    []path       // the members' courses from now on, without the error of measurement; see paths
+	depth    heat.Profile     // how warm the panel is through its thickness at the moment, by the model
+	onward   onward           // how the surface differs from it from now on
+	excess   *forecast.Beside // the same by what the probe's own log has taught; nil: too little of it, or something new is going on
+	ahead    []path           // the members' courses from now on, without the error of measurement; see paths
 }
 
 // surfaceOf gives the skin of a piece: from the probe that is taped to it while that is fresh, else by heat through the panel from the air, with what
@@ -231,6 +232,9 @@ func surfaceOf(w *weather, p *Piece) skin {
 		k.depth = depth
 		if model, ok := depth.At(0); ok {
 			k.goOn(float64(model))
+			if !k.modelled {
+				k.learnExcess(w, probe, k.now-float64(model))
+			}
 		} else { // nothing is known of the panel: it is as warm throughout
 			k.depth = heat.Uniform(units.Celsius(k.now))
 		}
@@ -283,7 +287,7 @@ func paths(w *weather, k *skin, from float64) []path {
 			p.airC, p.vapour, p.hpa = w.future.Trace(m.AirC), w.future.Trace(m.VapourPa), w.future.Trace(m.HPa)
 		}
 		bridged := bridge(past, from, w.at, d.gap)
-		future := k.surfaceAhead(p.airC, w.at)
+		future := k.surfaceAhead(p.airC, w.at, d.path)
 		p.film = bridged.Concat(future)
 		p.film.MaxGap = 0
 	}

@@ -76,9 +76,12 @@ func follow(panel heat.Panel, airC trace.Trace, at float64) (front, core trace.T
 	return r.Front, r.Core, r.End, settled, nil
 }
 
-// surfaceAhead runs the panel along a future air, from its present profile, and gives its surface, with what it differs from that model by, at that
-// air's own times, and closer together for as long as a panel may answer to what has just begun: none where the air has none.
-func (k *skin) surfaceAhead(airC trace.Trace, at float64) trace.Trace {
+// likelyMember stands for the forecast's line where a member is asked for.
+const likelyMember int64 = -1
+
+// surfaceAhead runs the panel along a member's future air, from its present profile, and gives its surface, with what it differs from that model by, at
+// that air's own times, and closer together for as long as a panel may answer to what has just begun: none where the air has none.
+func (k *skin) surfaceAhead(airC trace.Trace, at float64, member int64) trace.Trace {
 	if airC.Len() < 2 {
 		return trace.Trace{At: []float64{at, at + Horizon}, V: []float64{k.now, k.now}}
 	}
@@ -88,9 +91,17 @@ func (k *skin) surfaceAhead(airC trace.Trace, at float64) trace.Trace {
 		return trace.Trace{}
 	}
 	out := trace.Trace{At: make([]float64, 0, airC.Len()+soonKnots), V: make([]float64, 0, airC.Len()+soonKnots)}
+	more := func(t float64) float64 { return k.onward.at(math.Max(0, t-at)) }
+	if k.excess != nil {
+		learnt := trace.Trace{At: airC.At, V: k.excess.Likely}
+		if member != likelyMember {
+			learnt.V = k.excess.Members[member]
+		}
+		more = func(t float64) float64 { v, _ := learnt.Value(t); return v }
+	}
 	push := func(t float64) {
 		v, _ := r.Front.Value(t)
-		out.At, out.V = append(out.At, t), append(out.V, v+k.onward.at(math.Max(0, t-at)))
+		out.At, out.V = append(out.At, t), append(out.V, v+more(t))
 	}
 	for i, t := range airC.At {
 		for i > 0 && out.Len() < soonKnots && t-out.At[out.Len()-1] > 1.5*float64(aheadStep) {

@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/heat"
 	"tackline/advisor/units"
 )
 
@@ -119,7 +120,7 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 			cold.depth.T[i] -= 8
 		}
 	}
-	plain, held := k.surfaceAhead(air, w.at), cold.surfaceAhead(air, w.at)
+	plain, held := k.surfaceAhead(air, w.at, likelyMember), cold.surfaceAhead(air, w.at, likelyMember)
 	require.InDelta(t, k.now, plain.V[0], 1e-9)
 	require.Subset(t, plain.At, air.At)
 	hour, ok := plain.Value(w.at + 3600)
@@ -130,4 +131,43 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 	a, _ := plain.Value(w.at + 40*3600)
 	b, _ := held.Value(w.at + 40*3600)
 	require.InDelta(t, a, b, 0.05, "after a day and a half the beginning is forgotten")
+}
+
+// TestASurfaceKeepsWhatItDepartsBy: a probe that has found a piece two kelvins colder than the heat model makes it, for days, is believed of the days ahead
+// too, in every member; a probe that was taped on an hour ago is only believed of what follows from it by heat.
+func TestASurfaceKeepsWhatItDepartsBy(t *testing.T) {
+	off := func(days float64) float64 {
+		s := situation(14, 14, 3, 55)
+		panel, err := panelOf(&s.Pieces[1])
+		require.NoError(t, err)
+		front, _, _, _, err := follow(panel, s.Climate.AirC.Trace, float64(s.At))
+		require.NoError(t, err)
+		probe := front.Slice(float64(s.At)-days*86400, float64(s.At)).Thin(300).Map(func(v float64) float64 { return v - 2 })
+		s.Pieces[1].SurfaceC = Channel{Trace: probe, U: 0.3, LastSeen: s.At}
+		w := read(&s)
+		k := surfaceOf(&w, &s.Pieces[1])
+		require.Empty(t, k.missing)
+		plain := k
+		plain.excess = nil
+		plain.depth, _ = depthOf(t, &w, &k)
+		sum := 0.0
+		for i, d := range w.draws {
+			x, ok := k.ahead[i].film.Value(w.at + 6*3600)
+			require.True(t, ok)
+			y, ok := plain.surfaceAhead(k.ahead[i].airC, w.at, d.path).Value(w.at + 6*3600)
+			require.True(t, ok)
+			sum += (x - y) / float64(len(w.draws))
+		}
+		return sum
+	}
+	require.InDelta(t, -2, off(10), 0.2)
+	require.InDelta(t, 0, off(1.0/24), 0.2)
+}
+
+// depthOf gives a panel's profile as its air alone makes it.
+func depthOf(t *testing.T, w *weather, k *skin) (heat.Profile, bool) {
+	t.Helper()
+	_, _, depth, settled, err := follow(k.panel, w.airC.Slice(w.since, w.at), w.at)
+	require.NoError(t, err)
+	return depth, settled
 }

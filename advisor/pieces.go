@@ -211,7 +211,7 @@ func (p *piece) lookAhead(left []sequence.Step) {
 	p.follow(left, &f)
 	if p.fact.Bare {
 		until := math.Min(p.w.at+Horizon, math.Max(p.w.at+2*float64(panelStep), quantile(f.gel, even(len(f.gel)), 0.5)))
-		likely, err := model.Course(p.skin.surfaceAhead(p.w.future.Trace(p.w.future.Likely.AirC), p.w.at), p.w.at, p.w.at+Horizon)
+		likely, err := model.Course(p.skin.surfaceAhead(p.w.future.Trace(p.w.future.Likely.AirC), p.w.at, likelyMember), p.w.at, p.w.at+Horizon)
 		if err == nil {
 			p.rise = reactionRise(p.skin.panel, p.system, p.kind, &likely, p.skin.now, p.w.at, until)
 		}

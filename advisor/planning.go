@@ -236,7 +236,7 @@ func (d *drafted) members(taught *drums) error {
 		f := &d.w.future.Members[x.path]
 		airC := d.w.future.Trace(f.AirC)
 		m := plan.Member{AirC: sampled(airC, in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
-			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at), in.Origin, n), Drums: drums[i], FilmErrK: film[i]}
+			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at, x.path), in.Origin, n), Drums: drums[i], FilmErrK: film[i]}
 		if len(f.HPa) > 0 {
 			m.PressureHPa = sampled(d.w.future.Trace(f.HPa), in.Origin, n)
 		}

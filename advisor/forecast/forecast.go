@@ -70,6 +70,8 @@ type Ensemble struct {
 	Members []Member
 	Basis   string  // in words, what the spread rests on
 	Days    float64 // length of log that was used, in days
+
+	moments moments
 }
 
 // Member is one course of the air: C, Pa, hPa. A series is empty where the log has no such quantity.
@@ -111,7 +113,9 @@ func Ahead(log Log, at float64, o Options) (Ensemble, error) {
 		}
 	}
 	finish(&e.Likely, parts)
-	e.Members, e.Basis = members(courses, o.Members)
+	var picks []pick
+	e.Members, picks, e.Basis = members(courses, o.Members)
+	e.moments = momentsOf(airCourse, picks, parts)
 	for i := range e.Members {
 		finish(&e.Members[i], parts)
 	}

@@ -62,7 +62,8 @@ func (c *course) heated(last float64, zone *time.Location) *course {
 		h.states, h.state = nil, nil
 		k := heatedKind()
 		k.noise = math.Sqrt(c.noise)
-		h.lay(k, last, z, c.heaterDays(last, z))
+		h.zone, h.days7, h.warmed = z, c.heaterDays(last, z), true
+		h.lay(k, last, z, h.days7)
 		h.run()
 		if m := h.miss(); m < least {
 			best, least = &h, m
@@ -156,4 +157,7 @@ func (c *course) heaterDays(last float64, zone *time.Location) [7]bool {
 func clockDay(at float64, zone *time.Location) float64 { return (at + offset(zone, at)) / dayLength }
 
 // weekday is the day of the week of a day since 1970, time.Sunday 0. The 1st of January 1970 was a Thursday.
-func weekday(day float64) int64 { return int64(math.Mod(math.Floor(day)+4, 7)) }
+func weekday(day float64) int64 {
+	d := int64(math.Floor(day)) + 4
+	return (d%7 + 7) % 7 // a trace in seconds may begin before 1970
+}

@@ -74,3 +74,14 @@ func TestHeaterCycles(t *testing.T) {
 		}
 	}
 }
+
+// TestATraceFromNought: seconds that begin at 0 look back before 1970 and are forecast like any other.
+func TestATraceFromNought(t *testing.T) {
+	tr := trace.Trace{MaxGap: 3600}
+	for at := 0.0; at <= 5*86400; at += 600 {
+		tr.At, tr.V = append(tr.At, at), append(tr.V, 10+3*math.Sin(2*math.Pi*at/86400))
+	}
+	e, err := forecast.Ahead(forecast.Log{AirC: tr}, 5*86400, forecast.Options{Horizon: 86400, Members: 8})
+	require.NoError(t, err)
+	require.InDelta(t, 13, e.Likely.AirC[12], 1)
+}

@@ -21,15 +21,17 @@ const (
 	priorWeight = 4
 )
 
-// members gives n paths and what they rest on. A quantity that is missing is nil.
-func members(courses []*course, n int64) ([]Member, string) {
+// members gives n paths, the past moment of each (none where the spread is assumed), and what they rest on. A quantity that is missing is nil.
+func members(courses []*course, n int64) ([]Member, []pick, string) {
 	all := pastErrors(courses)
 	if len(all) < 2*fewest {
-		return assumed(courses, n)
+		out, basis := assumed(courses, n)
+		return out, nil, basis
 	}
-	out := make([]Member, n)
+	out, picks := make([]Member, n), make([]pick, n)
 	for i := range out {
 		e := all[(2*int64(i)+1)*int64(len(all))/(2*n)]
+		picks[i] = pick{courses[0].origin - e.origin, e.sign}
 		for q, c := range courses {
 			if c == nil {
 				continue
@@ -41,14 +43,15 @@ func members(courses []*course, n int64) ([]Member, string) {
 			*out[i].series(q) = line
 		}
 	}
-	return out, fmt.Sprintf("errors of the same forecast at %d moments of this shed's own last %.0f days", len(all)/2, courses[0].days())
+	return out, picks, fmt.Sprintf("errors of the same forecast at %d moments of this shed's own last %.0f days", len(all)/2, courses[0].days())
 }
 
 // mistake is how wrong the rule was from one past moment on, in every quantity; sign mirrors it.
 type mistake struct {
-	path [3][]float64
-	sign float64
-	mean float64 // of the air's, signed, over the steps that members are sorted by
+	origin int64
+	path   [3][]float64
+	sign   float64
+	mean   float64 // of the air's, signed, over the steps that members are sorted by
 }
 
 // pastErrors gives the mistakes from every past moment whose whole horizon has been seen, each once as it was and once mirrored (so that
@@ -63,7 +66,7 @@ func pastErrors(courses []*course) []mistake {
 	}
 	var all []mistake
 	for o := last; o >= first; o -= apart {
-		var m mistake
+		m := mistake{origin: o}
 		whole := true
 		for q, c := range courses {
 			if c != nil && whole {

@@ -69,6 +69,10 @@ type course struct {
 	state  []float64 // after each step, row by row
 	cov    []float64 // of the states after the newest value
 	noise  float64   // variance of a sample
+
+	zone   *time.Location // whose clock the day goes by; nil: the sun's
+	days7  [7]bool        // on which the heater is on
+	warmed bool           // there is one
 }
 
 // state is one number that the filter follows: waves a day (0: a level), whether it is the wave's sine, and its sign in the sum.
