@@ -91,7 +91,7 @@ func cannot(a CoatAdvice, why string) CoatAdvice {
 func solve(w *weather, k *skin, c *Coat, model cure.Model, spread *learn.Spread) ([]learn.Run, error) {
 	from := float64(c.Started)
 	all := paths(w, k, from)
-	courses := make([]learn.Run, members)
+	courses := make([]learn.Run, len(w.draws))
 	for i := range w.draws {
 		member := spread.Member(w.draws[i].taught())
 		course, err := member.Run(model, all[i].film, from, w.at+Horizon)

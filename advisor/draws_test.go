@@ -45,3 +45,39 @@ func TestMembersAreEvenlySpread(t *testing.T) {
 		}
 	}
 }
+
+// TestPlanMembersAreEvenlySpread: the same of a plan's two hundred, whose pairs have no middle.
+func TestPlanMembersAreEvenlySpread(t *testing.T) {
+	all := planDraws()
+	require.Len(t, all, planMembers)
+	var axes [9][]float64
+	paths := map[int64]bool{}
+	for n, d := range all {
+		z := d.taught()
+		paths[d.path] = true
+		for i, v := range []float64{z[0], z[1], z[2], z[3], z[4], z[5], z[6], normal((float64(d.path) + 0.5) / planMembers), normal(d.gap)} {
+			axes[i] = append(axes[i], v)
+			if n%2 == 1 {
+				require.InDelta(t, -axes[i][n-1], v, 1e-9, "opposites")
+			}
+		}
+	}
+	require.Len(t, paths, planMembers, "each path of the air once")
+	worst := 0.0
+	for i, a := range axes {
+		square := 0.0
+		for _, v := range a {
+			square += v * v / planMembers
+		}
+		require.InDelta(t, 1, square, 0.02, "axis %d", i)
+		for j := range axes[:i] {
+			both := 0.0
+			for n := range a {
+				both += a[n] * axes[j][n] / planMembers
+			}
+			worst = max(worst, both, -both)
+		}
+	}
+	t.Logf("two unknowns go together by %.3f at most", worst)
+	require.Less(t, worst, 0.02)
+}

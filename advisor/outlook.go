@@ -61,8 +61,11 @@ type weather struct {
 }
 
 // read builds the weather of a situation. Missing inputs stay missing: what depends on them says so.
-func read(s *Situation) weather {
-	w := weather{at: float64(s.At), draws: draws(), since: float64(s.At) - trendReach - 6*3600}
+func read(s *Situation) weather { return readFor(s, draws(), Horizon) }
+
+// readFor is read with other members and another horizon in seconds.
+func readFor(s *Situation, ways []draw, horizon float64) weather {
+	w := weather{at: float64(s.At), draws: ways, since: float64(s.At) - trendReach - 6*3600}
 	for i := range s.Coats {
 		if c := &s.Coats[i]; c.speaks(s.At) {
 			w.since = math.Min(w.since, float64(c.Started)-6*3600)
@@ -82,7 +85,7 @@ func read(s *Situation) weather {
 	}
 	w.vapour = vapourTrace(w.airC, w.rh)
 	w.zone = s.Zone
-	w.look(Horizon)
+	w.look(horizon)
 	return w
 }
 
@@ -99,7 +102,7 @@ func (w *weather) look(horizon float64) {
 		log.HPa = w.hpa
 	}
 	var err error
-	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: members, Zone: w.zone}); err != nil {
+	if w.future, err = forecast.Ahead(log, w.at, forecast.Options{Horizon: horizon, Members: int64(len(w.draws)), Zone: w.zone}); err != nil {
 		w.noFuture = err.Error()
 		return
 	}
@@ -278,7 +281,7 @@ type path struct {
 // paths gives the members' courses of a surface, without the error of its temperature: windows carry that in their members, rules subtract it
 // as u.
 func paths(w *weather, k *skin, from float64) []path {
-	all := make([]path, members)
+	all := make([]path, len(w.draws))
 	past := k.past.Slice(from-knotSeconds, w.at).Knots(knotSeconds, knotWithin)
 	for i, d := range w.draws {
 		p := &all[i]

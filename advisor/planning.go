@@ -171,8 +171,7 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 	case !s.ClockSet:
 		return nil, cantPlan("the clock is not set, and a plan is made of times of day: set it, or give the board a network")
 	}
-	d.w = read(&s)
-	d.w.look(planReach + 2*plan.Step)
+	d.w = readFor(&s, planDraws(), planReach+2*plan.Step)
 	switch {
 	case d.w.noAir != "":
 		return nil, cantPlan("no present %s: see to the probe", d.w.noAir)
@@ -234,9 +233,8 @@ func (d *drafted) members(taught *drums) error {
 	n := int64(planReach/plan.Step) + 1
 	for i, x := range d.w.draws {
 		f := &d.w.future.Members[x.path]
-		airC := d.w.future.Trace(f.AirC)
-		m := plan.Member{AirC: sampled(airC, in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
-			SurfaceC: sampled(d.skin.surfaceAhead(airC, d.w.at, x.path), in.Origin, n), Drums: drums[i], FilmErrK: film[i]}
+		m := plan.Member{AirC: sampled(d.w.future.Trace(f.AirC), in.Origin, n), VapourPa: sampled(d.w.future.Trace(f.VapourPa), in.Origin, n),
+			SurfaceC: sampled(d.skin.ahead[i].film, in.Origin, n), Drums: drums[i], FilmErrK: film[i]}
 		if len(f.HPa) > 0 {
 			m.PressureHPa = sampled(d.w.future.Trace(f.HPa), in.Origin, n)
 		}
@@ -307,7 +305,8 @@ func (d *drafted) caution() {
 // carry: what touches have taught is in both. Kinds of coat of which touches have taught nothing apart share one system.
 func (d *drafted) drums(taught *drums) (all [][]cure.SweepDrum, film []float64) {
 	in := &d.input
-	all, film = make([][]cure.SweepDrum, members), make([]float64, members)
+	n := len(d.w.draws)
+	all, film = make([][]cure.SweepDrum, n), make([]float64, n)
 	for i := range film {
 		film[i] = d.w.draws[i].surface * float64(d.skin.u)
 	}
@@ -315,7 +314,7 @@ func (d *drafted) drums(taught *drums) (all [][]cure.SweepDrum, film []float64) 
 	var systems []plan.System
 	for id, of := range d.kinds {
 		spread := taught.forNext(of.key, of.kind)
-		column := make([]cure.SweepDrum, members)
+		column := make([]cure.SweepDrum, n)
 		for i := range column {
 			m := spread.Member(d.w.draws[i].taught())
 			column[i] = cure.SweepDrum{Speed: math.Exp(m.LnSpeed), EnergyKJ: m.Energy, Later: [4]float64(m.Shift[:4])}
