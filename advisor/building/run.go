@@ -105,48 +105,6 @@ func variance(e *forecast.Ensemble, of func(*forecast.Member) []float64) []float
 	return out
 }
 
-// Heat is what it takes to hold a shed at a temperature.
-type Heat struct {
-	KWh, U    float64 // heat into the shed, kWh, and its standard uncertainty
-	WarmKWh   float64 // the part of it that warms the shed up first
-	MostWatt  float64 // the most power while holding, W: a smaller heater does not hold it
-	AfterTauS float64 // s in which the warmth has faded to 37 % after that
-}
-
-// Hold gives the heat that holds the shed at holdC over [from, to), Unix seconds, starting at startC, along outdoors (C). What sun and the usual
-// heat of the hour give is taken off; where they already hold it no heat is taken away. The uncertainty joins the loss, the time constant (in
-// the warming up) and outdoorU (K). The error says what is missing.
-func (m *Model) Hold(holdC, startC, from, to float64, outdoorC trace.Trace, outdoorU float64) (Heat, error) {
-	switch {
-	case !(m.Tau > 0):
-		return Heat{}, fmt.Errorf("building: no heat can be told: %s", m.Why)
-	case !(m.LossWK > 0):
-		return Heat{}, fmt.Errorf("building: how much heat the shed loses is not known: log a heater's power, or give the shed's sizes")
-	case !(to > from):
-		return Heat{}, fmt.Errorf("building: the time to hold ends before it begins")
-	}
-	h := Heat{AfterTauS: m.Tau}
-	perHour := 0.0 // kWh that a kelvin more outdoors would have saved
-	const piece = 900.0
-	for at := from; at < to; at += piece {
-		o, ok := outdoorC.Value(at)
-		if !ok {
-			return Heat{}, fmt.Errorf("building: outdoors is not known for all of the time to hold")
-		}
-		long := math.Min(piece, to-at)
-		if watt := m.LossWK * (holdC - o - m.Lift[slot(at)]); watt > 0 {
-			h.KWh += watt * long / 3.6e6
-			h.MostWatt = math.Max(h.MostWatt, watt)
-			perHour += m.LossWK * long / 3.6e6
-		}
-	}
-	h.WarmKWh = math.Max(0, m.LossWK*m.Tau*(holdC-startC)/3.6e6)
-	loss := m.LossU / m.LossWK * (h.KWh + h.WarmKWh)
-	h.KWh += h.WarmKWh
-	h.U = math.Sqrt(loss*loss + math.Pow(h.WarmKWh*m.TauU/m.Tau, 2) + math.Pow(perHour*outdoorU, 2))
-	return h, nil
-}
-
 // airHeat is the heat that warms a cubic metre of air by a kelvin, Wh/(m3 K): 1.2 kg/m3 by 1006 J/(kg K) over 3600 s.
 const airHeat = 1.2 * 1006 / 3600
 

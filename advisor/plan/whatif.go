@@ -365,6 +365,7 @@ type vapour struct {
 	fuel            building.Fuel
 	perK            float64 // kg of fuel burnt in a step for each kelvin that it holds
 	volume, keeps   float64
+	mixed           float64 // share of what is burnt in a step that is in the air at its end
 	water, co2      float64 // in the air beyond what was there, kg
 	burnt           float64 // kg
 	mostWater, most float64 // g/m3, ppm
@@ -375,8 +376,11 @@ func newVapour(burner string, lossWK float64, shed Shed, pa []float64) *vapour {
 	if !ok {
 		return &vapour{}
 	}
-	return &vapour{pa: append([]float64(nil), pa...), fuel: f, perK: lossWK * Step / (f.HeatMJKg * 1e6), volume: math.Max(shed.VolumeM3, 1),
-		keeps: math.Exp(-shed.ChangesH * Step / 3600)}
+	v := &vapour{pa: append([]float64(nil), pa...), fuel: f, perK: lossWK * Step / (f.HeatMJKg * 1e6), volume: math.Max(shed.VolumeM3, 1), keeps: 1, mixed: 1}
+	if n := shed.ChangesH * Step / 3600; n > 0 {
+		v.keeps, v.mixed = math.Exp(-n), -math.Expm1(-n)/n
+	}
+	return v
 }
 
 func (v *vapour) next(k int64, on bool, more, airC float64) {
@@ -387,13 +391,11 @@ func (v *vapour) next(k int64, on bool, more, airC float64) {
 	if on && more > 0 {
 		kg := v.perK * more
 		v.burnt += kg
-		v.water, v.co2 = v.water+kg*v.fuel.WaterKgPerKg(), v.co2+kg*v.fuel.CarbonDioxideKgPerKg()
+		v.water, v.co2 = v.water+kg*v.mixed*v.fuel.WaterKgPerKg(), v.co2+kg*v.mixed*v.fuel.CarbonDioxideKgPerKg()
 	}
-	kelvin := airC + units.ZeroCelsius
-	density := v.water / v.volume // kg/m3
-	v.pa[k] = math.Min(v.pa[k]+density*461.5*kelvin, float64(air.SaturationPressureWater(units.Celsius(airC))))
-	v.mostWater = max(v.mostWater, 1000*density)
-	v.most = max(v.most, v.co2/v.volume/0.04401*units.GasConstant*kelvin/float64(air.StandardAtmosphere)*1e6)
+	grams, pa, ppm := building.Gases(v.water, v.co2, v.volume, airC)
+	v.pa[k] = math.Min(v.pa[k]+pa, float64(air.SaturationPressureWater(units.Celsius(airC))))
+	v.mostWater, v.most = max(v.mostWater, grams), max(v.most, ppm)
 }
 
 // burned is the mean over the members of what a burner does.

@@ -83,6 +83,14 @@ func TestBurner(t *testing.T) {
 	require.InEpsilon(t, 8.17, v.mostWater, 1e-3)
 	require.InEpsilon(t, 8040, v.most, 1e-3)
 	require.InDelta(t, 500+8.17e-3*461.5*288.15, v.pa[0], 1.5)
+
+	// Aired once an hour, a burner that burns steadily leaves source/(n V) (1 - exp(-n t)), the mass balance of a mixed room.
+	shed.ChangesH = 1
+	v = newVapour("propane", 46.4e6/Step, shed, make([]float64, 12))
+	for k := range int64(12) {
+		v.next(k, true, 1, 15)
+	}
+	require.InEpsilon(t, 1000*4*v.fuel.WaterKgPerKg()/(1*shed.VolumeM3)*(1-math.Exp(-3)), v.mostWater, 1e-9)
 }
 
 // TestBurnerDampens: the same heat from an unvented burner leaves less margin than from one with a flue.
