@@ -1,12 +1,15 @@
 package advisor
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/forecast"
 	"tackline/advisor/heat"
+	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
 
@@ -170,4 +173,53 @@ func depthOf(t *testing.T, w *weather, k *skin) (heat.Profile, bool) {
 	_, _, depth, settled, err := follow(k.panel, w.airC.Slice(w.since, w.at), w.at)
 	require.NoError(t, err)
 	return depth, settled
+}
+
+// TestTheSunOnAHullIsUnlikeWhatWas: a surface that jumps up away from its air as it never has goes on warming in the likely course and for a time that
+// differs from member to member; one that has come back leaves nothing; what happens each day is no jump.
+func TestTheSunOnAHullIsUnlikeWhatWas(t *testing.T) {
+	log := func(f func(ago float64) float64) trace.Trace {
+		var l trace.Trace
+		for ago := 6 * 86400.0; ago > 0; ago -= excessStep {
+			l.At, l.V = append(l.At, 1e9-ago), append(l.V, f(ago)+0.05*math.Sin(ago/1000))
+		}
+		return l
+	}
+	quiet := func(float64) float64 { return -1 }
+	require.Zero(t, findJump(log(quiet), 1e9, -1).size)
+	j := findJump(log(quiet), 1e9, 2)
+	require.InDelta(t, 3, j.size, 0.1)
+	require.InDelta(t, 1e9-excessStep, j.since, 1e-6)
+	hour := func(ago float64) float64 {
+		if ago < 3500 {
+			return 5
+		}
+		return -1
+	}
+	require.InDelta(t, 6, findJump(log(hour), 1e9, 5).size, 0.1)
+	require.Zero(t, findJump(log(hour), 1e9, -1).size, "it has come back")
+	daily := func(ago float64) float64 {
+		if math.Mod(ago, 86400) < 1700 {
+			return 2
+		}
+		return -1
+	}
+	require.Zero(t, findJump(log(daily), 1e9, 2).size)
+
+	b := forecast.Beside{Likely: make([]float64, 20), Members: make([][]float64, 47)}
+	for i := range b.Members {
+		b.Members[i] = make([]float64, 20)
+	}
+	j = jump{size: 3, slope: 0.01}
+	j.lay(&b, 600, 600)
+	require.InDelta(t, 3, b.Likely[0], 1e-12)
+	require.Greater(t, b.Likely[2], 6.0)
+	require.Less(t, b.Likely[19], 1.0)
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, m := range b.Members {
+		require.InDelta(t, 3, m[0], 1e-12)
+		low, high = math.Min(low, m[12]), math.Max(high, m[12])
+	}
+	require.Less(t, low, 0.1)
+	require.Greater(t, high, 8.5)
 }
