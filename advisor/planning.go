@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"tackline/advisor/building"
 	"tackline/advisor/cure"
 	"tackline/advisor/learn"
 	"tackline/advisor/plan"
@@ -36,6 +37,7 @@ type PlanRequest struct {
 	// come out of the stored facts alone.
 	OutdoorC, OutdoorPa trace.Trace
 	NoOutdoor           string
+	Sizes               *building.Sizes // of the shed, for the heat that what-ifs take; nil: not known
 }
 
 // Plan is when to start on a piece, and why not at other times. It is made when asked for and never stored.
@@ -193,7 +195,9 @@ func draft(s Situation, req PlanRequest, swap string) (*drafted, error) {
 		Hours:  plan.WorkingHours(s.Hours),
 		Shed:   plan.AssumedShed(),
 		Limits: plan.Limits{MarginK: float64(s.Limits.MarginK), MarginU: marginU(&d.w, &d.skin), GasGrowth: s.Limits.GasGrowth}}
-	learnt.into(&in.Shed)
+	if err := learnt.into(&in.Shed, req.Sizes); err != nil {
+		return nil, err
+	}
 	for _, note := range learnt.notes {
 		d.say("%s", note)
 	}

@@ -84,11 +84,28 @@ func met(forecast, measured trace.Trace, at float64) trace.Trace {
 	return forecast
 }
 
-// into puts the fitted memory into what a what-if knows of the shed. The loss stays assumed: no heater's power is in the log.
-func (l *lessons) into(shed *plan.Shed) {
+// into puts what is known of the building into what a what-if knows of the shed: its loss from its sizes, the memory of its air from the fit. What
+// is not known stays assumed.
+func (l *lessons) into(shed *plan.Shed, sizes *building.Sizes) error {
+	if sizes != nil {
+		m, err := l.model.WithSizes(*sizes)
+		if err != nil {
+			return err
+		}
+		wide := nineInTen * m.LossU
+		shed.LossWK = plan.Range{Low: m.LossWK - wide, Likely: m.LossWK, High: m.LossWK + wide}
+		shed.VolumeM3, shed.ChangesH = sizes.VolumeM3, sizes.AirChanges
+		shed.MemoryS = plan.AssumedShed().MemoryS
+		shed.Basis = fmt.Sprintf("from the shed's sizes: it loses %.0f W/K (%.0f to %.0f), %.0f m3, its air changed %.2g times an hour", m.LossWK, shed.LossWK.Low, shed.LossWK.High,
+			sizes.VolumeM3, sizes.AirChanges)
+	}
 	if !l.fit {
-		return
+		return nil
 	}
 	shed.MemoryS = l.model.Tau
 	shed.Basis += fmt.Sprintf("; that it cools by 63 %% in %.1f h, give or take %.1f h, is fitted to its own log", l.model.Tau/3600, l.model.TauU/3600)
+	return nil
 }
+
+// nineInTen is how many standard uncertainties either way hold nine in ten of a normal.
+const nineInTen = 1.645

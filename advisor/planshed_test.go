@@ -7,6 +7,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"tackline/advisor/building"
+	"tackline/advisor/plan"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
@@ -62,4 +64,23 @@ func TestPlanTakesTheOutdoorForecastInHand(t *testing.T) {
 	again, p := mean(PlanRequest{Piece: 2, OutdoorC: f})
 	require.InDelta(t, without, again, 1e-9)
 	require.Contains(t, strings.Join(p.Cautions, " "), "The outdoor forecast is not used: no probe is outdoors")
+}
+
+// TestHeatFromTheShedsSizes: with sizes the heat that holds the shed warm is the shed's own, by hand: (2 W/(m2 K) 150 m2 + 0.335 Wh/(m3 K) 0.5/h 120 m3) for
+// 10 K over a steady 8 C and ten hours a day, and what the warm shed then gives back; it says what it rests on, with its uncertainty.
+func TestHeatFromTheShedsSizes(t *testing.T) {
+	s := situation(14, 8, 0, 60)
+	list, err := plan.ParseWhatIf("hold=18C 00:00-24:00")
+	require.NoError(t, err)
+	p, err := PlanFor(s, PlanRequest{Piece: 2, Every: 16, WhatIf: [][]plan.WhatIf{list}, Sizes: &building.Sizes{VolumeM3: 120, EnvelopeM2: 150, UValue: 2, AirChanges: 0.5}})
+	require.NoError(t, err)
+	h := p.WhatIf[0].HeatKWhDay
+	require.NotNil(t, h)
+	loss := 2*150 + 1.2*1006/3600*0.5*120
+	require.InEpsilon(t, loss*10*24/1000, h.Likely, 0.05)
+	require.InEpsilon(t, loss*10*24/1000*(1-1.645*0.4), h.Low, 0.05)
+	require.InEpsilon(t, loss*10*24/1000*(1+1.645*0.4), h.High, 0.05)
+	require.Contains(t, p.WhatIf[0].HeatBasis, "from the shed's sizes: it loses 320 W/K")
+	_, err = PlanFor(s, PlanRequest{Piece: 2, Sizes: &building.Sizes{VolumeM3: 120, EnvelopeM2: 150, UValue: 99, AirChanges: 0.5}})
+	require.ErrorContains(t, err, "U value 99 is outside")
 }

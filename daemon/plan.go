@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/advisor/building"
 	"tackline/advisor/cure"
 	"tackline/advisor/plan"
 	"tackline/advisor/units"
@@ -49,6 +50,9 @@ func (p *planner) Plan(ctx context.Context, q dashboard.PlanQuery) (advisor.Plan
 		return advisor.Plan{}, err
 	}
 	req := advisor.PlanRequest{Piece: piece.ID, Every: q.Every, WhatIf: q.WhatIf, Systems: p.d.allSystems()}
+	if b := p.d.o.Config.Building; b != nil {
+		req.Sizes = &building.Sizes{VolumeM3: b.VolumeM3, EnvelopeM2: b.EnvelopeM2, UValue: b.UValue, AirChanges: b.AirChanges}
+	}
 	key := fmt.Sprintf("%d %d %d", piece.ID, q.Every, facts.Seq)
 	if p.d.outdoors != nil {
 		key += "|" + p.d.outdoors.into(&req)

@@ -24,25 +24,26 @@ const Format = 1
 
 // Config is a shed as its file states it, with the defaults filled in.
 type Config struct {
-	File    string // name of the file, for messages
-	Shed    Shed
-	Clock   Clock
-	Probes  []Probe
-	Limits  Limits
-	Systems Systems
-	Plan    Plan
-	Record  Record
-	Outdoor *OutdoorForecast // nil where there is none
-	Keep    Keep
-	Alerts  []Alert
-	Beat    *Heartbeat // nil where none is sent
-	AllWell *AllWell   // nil where it is not said
-	Mirror  *Mirror    // nil where there is none
-	MQTT    *MQTT      // nil where there is none
-	Push    Push
-	Access  Access
-	Page    Page
-	Notices Errors // allowed and worth knowing
+	File     string // name of the file, for messages
+	Shed     Shed
+	Clock    Clock
+	Probes   []Probe
+	Limits   Limits
+	Systems  Systems
+	Plan     Plan
+	Record   Record
+	Outdoor  *OutdoorForecast // nil where there is none
+	Building *Building        // nil where nobody measured it
+	Keep     Keep
+	Alerts   []Alert
+	Beat     *Heartbeat // nil where none is sent
+	AllWell  *AllWell   // nil where it is not said
+	Mirror   *Mirror    // nil where there is none
+	MQTT     *MQTT      // nil where there is none
+	Push     Push
+	Access   Access
+	Page     Page
+	Notices  Errors // allowed and worth knowing
 
 	dir string    // folder of the file, for relative paths
 	doc *document // for the places of later findings
@@ -235,6 +236,7 @@ func Parse(data []byte, name string) (Config, error) {
 	c.Plan = parsePlan(top)
 	c.Record = parseRecord(top)
 	c.Outdoor = parseOutdoorForecast(top, c.Shed)
+	c.Building = parseBuilding(top)
 	c.Keep = parseKeep(top, c.Keep)
 	c.Alerts = parseAlerts(top)
 	c.Beat = parseHeartbeat(top)

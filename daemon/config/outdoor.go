@@ -2,7 +2,35 @@ package config
 
 import (
 	"time"
+
+	"tackline/daemon/config/quantity"
 )
+
+// Building is the shed as a builder can measure it, for what holding it warm takes. All of them are given, or there is no Building.
+type Building struct {
+	VolumeM3   float64
+	EnvelopeM2 float64 // walls, roof and floor
+	UValue     float64 // of those, W/(m2 K)
+	AirChanges float64 // an hour
+}
+
+func parseBuilding(top *section) *Building {
+	s, ok := top.table("building")
+	if !ok {
+		return nil
+	}
+	for _, key := range []string{"volume_m3", "envelope_m2", "u_value_w_m2k", "air_changes_h"} {
+		if !s.has(key) {
+			s.get(key)
+			s.d.fail(s.path, nil, "has no "+key, "want volume_m3, envelope_m2 (walls, roof and floor), u_value_w_m2k (a single skin of boards or sheet 3 to 6, insulated 0.3 to 0.6) and air_changes_h")
+			break
+		}
+	}
+	b := &Building{VolumeM3: s.number("volume_m3", quantity.Ratio(), 1, 1, 1e5), EnvelopeM2: s.number("envelope_m2", quantity.Area(), 1, 1, 1e5),
+		UValue: s.number("u_value_w_m2k", quantity.Ratio(), 1, 0.05, 10), AirChanges: s.number("air_changes_h", quantity.Ratio(), 1, 0, 60)}
+	s.done()
+	return b
+}
 
 // OutdoorForecast says where a forecast of the weather outdoors comes from, and how its fields are named. Exactly one of URL and File is set.
 type OutdoorForecast struct {
