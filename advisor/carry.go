@@ -167,8 +167,11 @@ type onward struct {
 }
 
 // at gives it so many seconds from now, K.
-func (o *onward) at(seconds float64) float64 {
-	stays := math.Exp(-(seconds / fastTau) * (seconds / fastTau))
+func (o *onward) at(seconds float64) float64 { return o.lasting(seconds, fastTau) }
+
+// lasting is at where the cause stays for another time than fastTau, s.
+func (o *onward) lasting(seconds, fast float64) float64 {
+	stays := math.Exp(-(seconds / fast) * (seconds / fast))
 	return o.slow*math.Exp(-seconds/slowTau) + (o.ends+(o.fast-o.ends)*math.Exp(-seconds/o.answers))*stays
 }
 

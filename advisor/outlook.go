@@ -192,7 +192,8 @@ type skin struct {
 	panel    heat.Panel
 	depth    heat.Profile     // how warm the panel is through its thickness at the moment, by the model
 	onward   onward           // how the surface differs from it from now on
-	excess   *forecast.Beside // the same by what the probe's own log has taught; nil: too little of it, or something new is going on
+	excess   *forecast.Beside // the same by what the probe's own log has taught; nil: too little of it
+	odd      bool             // something is going on that its log has not shown: onward is the line, and the members err about it
 	ahead    []path           // the members' courses from now on, without the error of measurement; see paths
 }
 

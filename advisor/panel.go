@@ -93,11 +93,19 @@ func (k *skin) surfaceAhead(airC trace.Trace, at float64, member int64) trace.Tr
 	out := trace.Trace{At: make([]float64, 0, airC.Len()+soonKnots), V: make([]float64, 0, airC.Len()+soonKnots)}
 	more := func(t float64) float64 { return k.onward.at(math.Max(0, t-at)) }
 	if k.excess != nil {
-		learnt := trace.Trace{At: airC.At, V: k.excess.Likely}
+		line, learnt := trace.Trace{At: airC.At, V: k.excess.Likely}, trace.Trace{At: airC.At, V: k.excess.Likely}
 		if member != likelyMember {
 			learnt.V = k.excess.Members[member]
 		}
-		more = func(t float64) float64 { v, _ := learnt.Value(t); return v }
+		lasts := k.lasts(member)
+		more = func(t float64) float64 {
+			v, _ := learnt.Value(t)
+			if k.odd {
+				likely, _ := line.Value(t)
+				v += k.onward.lasting(math.Max(0, t-at), lasts) - likely
+			}
+			return v
+		}
 	}
 	push := func(t float64) {
 		v, _ := r.Front.Value(t)

@@ -7,8 +7,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor/cure"
-	"tackline/advisor/forecast"
-	"tackline/advisor/heat"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
 )
@@ -137,47 +135,35 @@ func TestSurfaceAheadIsThePanelRunOn(t *testing.T) {
 }
 
 // TestASurfaceKeepsWhatItDepartsBy: a probe that has found a piece two kelvins colder than the heat model makes it, for days, is believed of the days ahead
-// too, in every member; a probe that was taped on an hour ago is only believed of what follows from it by heat.
+// too, in every member.
 func TestASurfaceKeepsWhatItDepartsBy(t *testing.T) {
-	off := func(days float64) float64 {
-		s := situation(14, 14, 3, 55)
-		panel, err := panelOf(&s.Pieces[1])
-		require.NoError(t, err)
-		front, _, _, _, err := follow(panel, s.Climate.AirC.Trace, float64(s.At))
-		require.NoError(t, err)
-		probe := front.Slice(float64(s.At)-days*86400, float64(s.At)).Thin(300).Map(func(v float64) float64 { return v - 2 })
-		s.Pieces[1].SurfaceC = Channel{Trace: probe, U: 0.3, LastSeen: s.At}
-		w := read(&s)
-		k := surfaceOf(&w, &s.Pieces[1])
-		require.Empty(t, k.missing)
-		plain := k
-		plain.excess = nil
-		plain.depth, _ = depthOf(t, &w, &k)
-		sum := 0.0
-		for i, d := range w.draws {
-			x, ok := k.ahead[i].film.Value(w.at + 6*3600)
-			require.True(t, ok)
-			y, ok := plain.surfaceAhead(k.ahead[i].airC, w.at, d.path).Value(w.at + 6*3600)
-			require.True(t, ok)
-			sum += (x - y) / float64(len(w.draws))
-		}
-		return sum
-	}
-	require.InDelta(t, -2, off(10), 0.2)
-	require.InDelta(t, 0, off(1.0/24), 0.2)
-}
-
-// depthOf gives a panel's profile as its air alone makes it.
-func depthOf(t *testing.T, w *weather, k *skin) (heat.Profile, bool) {
-	t.Helper()
-	_, _, depth, settled, err := follow(k.panel, w.airC.Slice(w.since, w.at), w.at)
+	s := situation(14, 14, 3, 55)
+	panel, err := panelOf(&s.Pieces[1])
 	require.NoError(t, err)
-	return depth, settled
+	front, _, _, _, err := follow(panel, s.Climate.AirC.Trace, float64(s.At))
+	require.NoError(t, err)
+	probe := front.Slice(float64(s.At)-10*86400, float64(s.At)).Thin(300).Map(func(v float64) float64 { return v - 2 })
+	s.Pieces[1].SurfaceC = Channel{Trace: probe, U: 0.3, LastSeen: s.At}
+	w := read(&s)
+	k := surfaceOf(&w, &s.Pieces[1])
+	require.Empty(t, k.missing)
+	require.NotNil(t, k.excess)
+	plain := k
+	plain.excess, plain.onward = nil, onward{answers: 1}
+	mean := 0.0
+	for i, d := range w.draws {
+		x, ok := k.ahead[i].film.Value(w.at + 20*3600)
+		require.True(t, ok)
+		y, ok := plain.surfaceAhead(k.ahead[i].airC, w.at, d.path).Value(w.at + 20*3600)
+		require.True(t, ok)
+		require.InDelta(t, -2, x-y, 1.5) // on the first of the past days it was not yet learnt
+		mean += (x - y) / float64(len(w.draws))
+	}
+	require.InDelta(t, -2, mean, 0.2)
 }
 
-// TestTheSunOnAHullIsUnlikeWhatWas: a surface that jumps up away from its air as it never has goes on warming in the likely course and for a time that
-// differs from member to member; one that has come back leaves nothing; what happens each day is no jump.
-func TestTheSunOnAHullIsUnlikeWhatWas(t *testing.T) {
+// TestWhatTheLogHasNotShown: a surface that jumps away from its air as it never has is told from what it does each day; one that has come back is not.
+func TestWhatTheLogHasNotShown(t *testing.T) {
 	log := func(f func(ago float64) float64) trace.Trace {
 		var l trace.Trace
 		for ago := 6 * 86400.0; ago > 0; ago -= excessStep {
@@ -186,40 +172,21 @@ func TestTheSunOnAHullIsUnlikeWhatWas(t *testing.T) {
 		return l
 	}
 	quiet := func(float64) float64 { return -1 }
-	require.Zero(t, findJump(log(quiet), 1e9, -1).size)
-	j := findJump(log(quiet), 1e9, 2)
-	require.InDelta(t, 3, j.size, 0.1)
-	require.InDelta(t, 1e9-excessStep, j.since, 1e-6)
+	require.False(t, jumps(log(quiet), 1e9, -1))
+	require.True(t, jumps(log(quiet), 1e9, 2))
 	hour := func(ago float64) float64 {
 		if ago < 3500 {
 			return 5
 		}
 		return -1
 	}
-	require.InDelta(t, 6, findJump(log(hour), 1e9, 5).size, 0.1)
-	require.Zero(t, findJump(log(hour), 1e9, -1).size, "it has come back")
+	require.True(t, jumps(log(hour), 1e9, 5))
+	require.False(t, jumps(log(hour), 1e9, -1), "it has come back")
 	daily := func(ago float64) float64 {
 		if math.Mod(ago, 86400) < 1700 {
 			return 2
 		}
 		return -1
 	}
-	require.Zero(t, findJump(log(daily), 1e9, 2).size)
-
-	b := forecast.Beside{Likely: make([]float64, 20), Members: make([][]float64, 47)}
-	for i := range b.Members {
-		b.Members[i] = make([]float64, 20)
-	}
-	j = jump{size: 3, slope: 0.01}
-	j.lay(&b, 600, 600)
-	require.InDelta(t, 3, b.Likely[0], 1e-12)
-	require.Greater(t, b.Likely[2], 6.0)
-	require.Less(t, b.Likely[19], 1.0)
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, m := range b.Members {
-		require.InDelta(t, 3, m[0], 1e-12)
-		low, high = math.Min(low, m[12]), math.Max(high, m[12])
-	}
-	require.Less(t, low, 0.1)
-	require.Greater(t, high, 8.5)
+	require.False(t, jumps(log(daily), 1e9, 2))
 }
