@@ -23,7 +23,7 @@ type SweepMarks struct {
 //	dy/dt = s A(T) V(a(y), T)
 //
 // and V, the diffusion factor, is 1 within 0.002 until shortly before the film turns glassy. Up to there a mark is one look-up in the film's
-// cumulative reduced time, shared by all starts; from there on the grid is stepped by the classical Runge-Kutta rule with V from tables.
+// cumulative reduced time, shared by all starts; from there on the grid is stepped by the midpoint rule with V from tables.
 //
 // Against Course, on films sampled each quarter of an hour and linear between, as cold as stalls a coat and with fronts and heaters: tack
 // marks and gel within a minute, the later ones within 5 % (of the answer for a film that is off by no more than 0.005 K: where a film is coldest
@@ -119,7 +119,7 @@ func (s *Sweep) open(y, q float64) float64 {
 // SweepRun is the memory of one run, to be used again for the next film. It is not for two runs at once.
 type SweepRun struct {
 	red, red0, red1, red2 []float64 // reduced time at each sample, and A(T) within each step as red0 + red1 x + red2 x^2
-	q, q0, recoat, firm   []float64 // q in the middle of each step, and at each sample; both y at each sample
+	q, recoat, firm       []float64 // q in the middle of each step, both y at each sample
 	step                  float64
 }
 
@@ -205,7 +205,7 @@ func (s *Sweep) prepare(r *SweepRun, filmC []float64, step, energyKJ float64) (l
 	}
 	n := len(filmC)
 	r.step = step
-	for _, v := range []*[]float64{&r.red, &r.red0, &r.red1, &r.red2, &r.q, &r.q0, &r.recoat, &r.firm} {
+	for _, v := range []*[]float64{&r.red, &r.red0, &r.red1, &r.red2, &r.q, &r.recoat, &r.firm} {
 		if cap(*v) < n {
 			*v = make([]float64, n)
 		}
@@ -218,7 +218,7 @@ func (s *Sweep) prepare(r *SweepRun, filmC []float64, step, energyKJ float64) (l
 			return 0, fmt.Errorf("cure: film temperature of sample %d is %g C: want %g to %g C", k, t, sweepLow, sweepHigh)
 		}
 		c := row(t)
-		r.recoat[k], r.firm[k], r.q0[k] = c.recoat, c.firm, c.q
+		r.recoat[k], r.firm[k] = c.recoat, c.firm
 		late, most = min(late, min(c.recoat, c.firm)), max(most, c.q)
 		if k == 0 {
 			r.red[0] = 0
@@ -296,11 +296,8 @@ func (w *sweepWork) step(k int, gel bool, o *SweepMarks) {
 	gel = gel && o.Gel == Never
 	for i := w.enter; i < last; i++ {
 		dRed := w.speed * (r.red[i+1] - now)
-		q0 := r.q0[i] + x*(r.q0[i+1]-r.q0[i])
-		k1 := s.open(y, q0)
-		k2 := s.open(y+dRed*k1/2, r.q[i])
-		k3 := s.open(y+dRed*k2/2, r.q[i])
-		v := (k1 + 2*k2 + 2*k3 + s.open(y+dRed*k3, r.q0[i+1])) / 6
+		v := s.open(y, r.q[i])
+		v = s.open(y+dRed*v/2, r.q[i])
 		end := y + dRed*v
 		if opens && end >= s.y[TackOpens] {
 			o.TackOpens, opens = r.inside(i, now, (s.y[TackOpens]-y)/(v*w.speed)), false
