@@ -116,7 +116,7 @@ func TestRetention(t *testing.T) {
 }
 
 // oldPiece enters a job that was begun at a time, with one piece.
-func oldPiece(t *testing.T, d *Daemon, at int64) int64 {
+func oldPiece(t testing.TB, d *Daemon, at int64) int64 {
 	t.Helper()
 	job, err := d.Do(t.Context(), "", "Wren", jobbook.AddJob{JobData: jobbook.JobData{Name: "Sandpiper (invented)"}, Begins: at})
 	require.NoError(t, err)
@@ -126,7 +126,7 @@ func oldPiece(t *testing.T, d *Daemon, at int64) int64 {
 }
 
 // startAt begins a coat at a time.
-func startAt(t *testing.T, d *Daemon, piece, at int64) int64 {
+func startAt(t testing.TB, d *Daemon, piece, at int64) int64 {
 	t.Helper()
 	r, err := (commands{d}).StartCoat(t.Context(), dashboard.StartCoat{Piece: piece, Kind: advisor.Seal, System: d.systems.Names()[0], At: time.UnixMilli(at).UTC()})
 	require.NoError(t, err)
