@@ -50,13 +50,14 @@ func (m *mirroring) conditions(stamp clock.Stamp) []alert.Condition {
 	other := s.DeadLetters - s.TooOld
 	return []alert.Condition{
 		{Key: "part/mirror", Severity: alert.Notice, Active: s.LastError != "" && !s.Stopped, Hold: 24 * time.Hour, Link: "/", Since: since,
-			Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + why + ". Nothing is lost; it catches up."},
+			Title: "The mirror lags", Body: "InfluxDB has not taken readings for a day: " + why + ". Nothing is lost; it catches up. See to the server, its disk, or the network between.",
+			Cleared: "InfluxDB takes readings again."},
 		{Key: "part/mirror/refused", Severity: alert.Warning, Active: s.Stopped, Hold: 10 * time.Minute, Link: "/", Since: since,
-			Title: "InfluxDB refuses the mirror", Body: why + ". Readings are kept here, and follow by themselves once that is put right.", Cleared: "InfluxDB takes readings again."},
+			Title: "InfluxDB refuses the mirror", Body: "It said: " + why + ". Readings are kept here, and follow by themselves once that is put right: look at token, organisation and bucket.", Cleared: "InfluxDB takes readings again."},
 		{Key: "part/mirror/old", Event: true, Active: s.TooOld > 0, Severity: alert.Notice, Link: "/", Since: since, Title: "InfluxDB keeps less than this shed",
 			Body: fmt.Sprintf("%d points were older than the server keeps, and are not there. They are kept here. Give the bucket a longer retention, and they can be exported to it.", s.TooOld)},
 		{Key: "part/mirror/points", Event: true, Active: other > 0, Severity: alert.Notice, Link: "/", Since: since, Title: "InfluxDB refuses some points",
-			Body: fmt.Sprintf("%d points were refused one by one, most likely because a field has another type there, and are not there. They are kept here.", other)},
+			Body: fmt.Sprintf("%d points were refused one by one, most likely because a field has another type there, and are not there. They are kept here. Look at the fields of the measurement reading there, or use a bucket of its own.", other)},
 	}
 }
 
