@@ -3,8 +3,10 @@ package daemon
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"hash/crc32"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -18,6 +20,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"tackline/daemon/access"
+	"tackline/daemon/backup"
+	"tackline/daemon/jobbook"
 	"tackline/dashboard"
 )
 
@@ -362,4 +366,50 @@ func TestPathsLeadNowhere(t *testing.T) {
 		require.NotContains(t, b.String(), strings.TrimSpace(string(key)), path)
 		require.NotContains(t, b.String(), "root:", path)
 	}
+}
+
+// TestSecretsStayOut: no token, key or list of phones is in a backup, a log, a record or an answer.
+func TestSecretsStayOut(t *testing.T) {
+	s := onLoopback(t)
+	phone := paired(t, s.d, "198.51.100.7", "write")
+	data := s.d.o.Config.Shed.Data
+	secrets := map[string]string{"token of a phone": phone.cookie.Value}
+	key, err := os.ReadFile(filepath.Join(data, access.KeyFile))
+	require.NoError(t, err)
+	secrets["key of the board"] = strings.TrimSpace(string(key))
+	folder, err := backup.Make(t.Context(), data, t.TempDir(), time.Now())
+	require.NoError(t, err)
+	require.NoFileExists(t, filepath.Join(folder, phonesFile))
+	require.NoFileExists(t, filepath.Join(folder, access.KeyFile))
+	texts := map[string]string{}
+	for _, path := range []string{"/", "/settings", "/coats", "/api/v1/book", "/api/v1/phones", "/api/v1/journal", "/api/v1/now", "/metrics", "/api/v1/records/1.json"} {
+		texts[path] = phone.ask("GET", path, nil).Body.String()
+	}
+	require.NoError(t, filepath.WalkDir(folder, func(path string, e os.DirEntry, err error) error {
+		if err == nil && !e.IsDir() {
+			var b []byte
+			if b, err = os.ReadFile(path); err == nil {
+				texts[path] = string(b)
+			}
+		}
+		return err
+	}))
+	for where, text := range texts {
+		for what, secret := range secrets {
+			require.NotContains(t, text, secret, "%s in %s", what, where)
+		}
+	}
+}
+
+// TestPhotoBombs: a small file that claims to be a huge picture is refused by its head, and nothing of it is unpacked.
+func TestPhotoBombs(t *testing.T) {
+	s := onLoopback(t)
+	bomb := picture(t)
+	copy(bomb[16:24], []byte{0, 0, 0xea, 0x60, 0, 0, 0xea, 0x60}) // 60000 x 60000, PNG (third edition, 2025) section 11.2.1
+	binary.BigEndian.PutUint32(bomb[29:33], crc32.ChecksumIEEE(bomb[12:29]))
+	r := s.ask("POST", "/api/v1/photos?caption=bomb", bomb)
+	require.Equal(t, http.StatusUnprocessableEntity, r.status, string(r.body))
+	require.Equal(t, http.StatusRequestEntityTooLarge, s.ask("POST", "/api/v1/photos", make([]byte, jobbook.MostPhotoBytes+1)).status)
+	require.Equal(t, http.StatusUnprocessableEntity, s.ask("POST", "/api/v1/photos", []byte("<svg onload=alert(1)>")).status)
+	require.Empty(t, s.ask("GET", "/api/v1/photos", nil).json(t)["items"])
 }
