@@ -187,4 +187,10 @@ func TestForecastStartsFromTheMiddleOfACycle(t *testing.T) {
 	require.InDelta(t, 14.5, v, 1e-9, "somebody opened the door")
 	short := air.Slice(at-600, at)
 	require.Equal(t, short, steadied(short, at), "a log of minutes knows no cycles")
+	rising := air.Slice(0, at)
+	rising.V = append([]float64(nil), rising.V...)
+	for i, x := range rising.At {
+		rising.V[i] += 2 * math.Max(0, x-at+7200) / 3600
+	}
+	require.Equal(t, rising, steadied(rising, at), "the heater has just come on: the mean of a quarter of an hour is of a while ago")
 }

@@ -113,7 +113,7 @@ func (w *weather) look(horizon float64) {
 
 // steadied gives a log whose last value is the mean of its last quarter of an hour, for a forecast starts from it: where a thermostat plays, the newest
 // reading says in what part of its cycle it is, and nothing of the hours to come. Where that value lies further off than the play of the hours
-// before, it is news, and stays.
+// before, it is news, and stays; so it does where the air has been going somewhere, for then that mean is of a while ago.
 func steadied(t trace.Trace, at float64) trace.Trace {
 	const cycle, hours = 900.0, 3 * 3600.0
 	n := t.Len()
@@ -126,12 +126,27 @@ func steadied(t trace.Trace, at float64) trace.Trace {
 	for _, v := range before.V {
 		play = math.Max(play, math.Abs(v-usual))
 	}
-	if math.Abs(t.V[n-1]-middle) > play {
+	if math.Abs(t.V[n-1]-middle) > play || trends(t, at, hours) {
 		return t
 	}
 	out := trace.Trace{At: t.At, V: append([]float64(nil), t.V...), MaxGap: t.MaxGap}
 	out.V[n-1] = middle
 	return out
+}
+
+// trends tells whether the means of a log's last hours, a third of the span each, differ by more than a thermostat's play leaves of them, K.
+func trends(t trace.Trace, at, span float64) bool {
+	const left = 0.5
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range 3 {
+		part := t.Slice(at-span*float64(3-i)/3, at-span*float64(2-i)/3)
+		if part.Len() == 0 {
+			continue
+		}
+		m := mean(part)
+		low, high = math.Min(low, m), math.Max(high, m)
+	}
+	return high-low > left
 }
 
 // present gives "" if the channel tells the present, else why not, in words.
