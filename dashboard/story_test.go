@@ -111,7 +111,7 @@ func TestStoryByTouch(t *testing.T) {
 	b.Do(t, chromedp.Navigate(shed+"/book"))
 	tapOn(t, b, "a.row", "rudder blade")
 	tapOn(t, b, "a.button", "Start a seal coat")
-	b.Until(t, "the kind of the step", `document.querySelector("[name=kind]:checked").value === "seal"`)
+	b.Until(t, "the kind of the step", `document.querySelector("[name=kind]:checked")?.value === "seal"`)
 	fill(t, b, "#amount", "180")
 	tapOn(t, b, "label.choice:has([value=pot])", "pot")
 	tapOn(t, b, "form.new button", "The coat is on")
