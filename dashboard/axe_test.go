@@ -29,7 +29,7 @@ type aPage struct{ name, path string }
 func everyPage() []aPage {
 	return []aPage{{"shed", "/"}, {"coats", "/coats"}, {"new", "/coats/new"}, {"plan", "/plan"}, {"what-if", "/plan?piece=1&what_if=tent%3D5K"}, {"book", "/book"}, {"job", "/book/jobs/1"},
 		{"piece", "/book/pieces/1"}, {"sequence", "/book/pieces/2?from=wet+method"}, {"past", "/book/past/piece/1"},
-		{"mix", "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"}, {"history", "/history?days=31"}, {"probes", "/probes"}}
+		{"mix", "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"}, {"history", "/history?days=31"}, {"probes", "/probes"}, {"settings", "/settings"}}
 }
 
 // wholeScene serves every page over what is invented.
@@ -42,7 +42,7 @@ func wholeScene(t *testing.T, view View) *away {
 	}
 	require.NoError(t, png.Encode(&photo, pic))
 	return serve(t, handler(t, newFake(view), func(o *Options) {
-		o.Books, o.Planner, o.Bench = book{}, &invented{made: inventedPlan()}, inventedBench()
+		o.Books, o.Planner, o.Bench, o.Settings = book{}, &invented{made: inventedPlan()}, inventedBench(), &fakeSettings{view: inventedSettings()}
 		o.Further = []Route{{Method: "GET", Path: "/api/v1/photos/{id}/image", Role: Read, Media: "image/png", Handle: func(w http.ResponseWriter, r *http.Request) {
 			Send(w, r, http.StatusOK, "image/png", photo.Bytes())
 		}}}

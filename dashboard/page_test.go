@@ -121,7 +121,7 @@ func TestHeroNamesTheNumberToActOn(t *testing.T) {
 // The budget of a first visit is 60 kB compressed: the page with all that it asks for, photos of the job aside, and what comes after the page too.
 func TestFirstLoadIsSmall(t *testing.T) {
 	h := handler(t, newFake(bookScene()), func(o *Options) {
-		o.Books, o.Planner, o.Bench = book{}, &invented{made: inventedPlan()}, inventedBench()
+		o.Books, o.Planner, o.Bench, o.Settings = book{}, &invented{made: inventedPlan()}, inventedBench(), &fakeSettings{view: inventedSettings()}
 	})
 	for _, p := range everyPage() {
 		page := get(h, p.path, "Accept-Encoding", "gzip")
