@@ -50,8 +50,7 @@ func (l *Listener) take() {
 			continue
 		}
 		if err != nil {
-			l.failed = err
-			l.close()
+			l.close(err)
 			return
 		}
 		a := addrOf(c.RemoteAddr().String())
@@ -72,7 +71,13 @@ func (l *Listener) open() bool {
 	}
 }
 
-func (l *Listener) close() { l.once.Do(func() { close(l.done) }) }
+// close ends taking; err is why, nil where somebody asked for it. The first word holds.
+func (l *Listener) close(err error) {
+	l.once.Do(func() {
+		l.failed = err
+		close(l.done)
+	})
+}
 
 // enter counts a connection of an address; false where it has too many.
 func (l *Listener) enter(a netip.Addr) bool {
@@ -138,7 +143,7 @@ func (l *Listener) Accept() (net.Conn, error) {
 
 // Close ends the listener; connections that were handed over go on.
 func (l *Listener) Close() error {
-	l.close()
+	l.close(nil)
 	return l.inner.Close()
 }
 

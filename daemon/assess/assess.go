@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -280,14 +281,21 @@ func (a *Assessor) read(ctx context.Context, c channel, now int64) (*memory, err
 	for keep > 0 && m.at[keep-1] >= float64(from)/1000 {
 		keep--
 	}
-	m.at, m.v, m.excluded = m.at[:keep], m.v[:keep], m.excluded[:keep]
 	for _, x := range minutes {
 		if x.Start >= whole || math.IsNaN(x.Mean) || math.IsInf(x.Mean, 0) {
 			continue
 		}
-		m.at = append(m.at, float64(x.Start+minuteMs/2)/1000)
-		m.v = append(m.v, x.Mean)
-		m.excluded = append(m.excluded, x.Excluded)
+		at := float64(x.Start+minuteMs/2) / 1000
+		if keep < len(m.at) && (m.at[keep] != at || m.v[keep] != x.Mean || m.excluded[keep] != x.Excluded) {
+			m.cut(keep)
+		}
+		if keep == len(m.at) {
+			m.at, m.v, m.excluded = append(m.at, at), append(m.v, x.Mean), append(m.excluded, x.Excluded)
+		}
+		keep++
+	}
+	if keep < len(m.at) {
+		m.cut(keep)
 	}
 	drop := 0
 	for drop < len(m.at) && m.at[drop] < float64(whole-reach)/1000 {
@@ -296,6 +304,11 @@ func (a *Assessor) read(ctx context.Context, c channel, now int64) (*memory, err
 	m.at, m.v, m.excluded = m.at[drop:], m.v[drop:], m.excluded[drop:]
 	m.upTo = whole
 	return m, nil
+}
+
+// cut forgets all but the first n minutes. What follows is written elsewhere, for situations that were given out still look at what was here.
+func (m *memory) cut(n int) {
+	m.at, m.v, m.excluded = slices.Clip(m.at[:n]), slices.Clip(m.v[:n]), slices.Clip(m.excluded[:n])
 }
 
 // calibrationOf gives the newest calibration of a channel that the job book knows of at a moment; nil for none.

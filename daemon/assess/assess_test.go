@@ -2,6 +2,7 @@ package assess
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
 
@@ -18,14 +19,15 @@ import (
 type log struct {
 	from, to int64
 	status   sensors.Status
-	asked    int64 // minutes read
+	asked    int64   // minutes read
+	late     float64 // is added to the mean of every minute: readings came late
 }
 
 func (l *log) Minutes(_ context.Context, probe string, _ sensors.Quantity, from, to int64) ([]Minute, error) {
 	var out []Minute
 	for at := max(from, l.from) / minuteMs * minuteMs; at < min(to, l.to); at += minuteMs {
 		if probe == "bench" && at >= l.from {
-			out = append(out, Minute{Start: at, Mean: 15})
+			out = append(out, Minute{Start: at, Mean: 15 + l.late})
 		}
 	}
 	l.asked += int64(len(out))
@@ -79,6 +81,28 @@ func TestStaleFlaggedAndNeverSeenAreNamed(t *testing.T) {
 	require.Equal(t, "never seen", problem(0, Newest{}, noon, time.Minute))
 	require.Equal(t, "no reading that may be used", problem(0, Newest{At: noon - 900_000, Status: sensors.Spike}, noon, time.Minute))
 	require.Empty(t, problem(units.Instant(float64(noon)/1000-60), Newest{At: noon}, noon, time.Minute), "exactly as old as may be")
+}
+
+// A situation that was given out stays as it was, whatever is read for the next one: a plan may still be thinking about it.
+func TestASituationStaysAsItWas(t *testing.T) {
+	l := &log{from: noon - 86_400_000, to: noon}
+	a := assessor(l)
+	first, err := a.Situation(t.Context(), noon, true)
+	require.NoError(t, err)
+	was := slices.Clone(first.Climate.AirC.Trace.V)
+	l.late, l.to = 1, l.to+3*minuteMs
+	second, err := a.Situation(t.Context(), noon+3*minuteMs, true)
+	require.NoError(t, err)
+	require.Equal(t, was, first.Climate.AirC.Trace.V)
+	v := second.Climate.AirC.Trace.V
+	require.InDelta(t, 16, v[len(v)-1], 1e-12)
+	require.InDelta(t, 16, v[len(v)-10], 1e-12, "late readings of a quarter of an hour change what was read")
+	require.Len(t, v, len(was)+3)
+	l.to -= 5 * minuteMs // minutes that are gone: a correction took their readings away
+	third, err := a.Situation(t.Context(), noon+4*minuteMs, true)
+	require.NoError(t, err)
+	require.Less(t, third.Climate.AirC.Trace.Len(), len(v))
+	require.Len(t, second.Climate.AirC.Trace.V, len(v))
 }
 
 func TestOnlyWhatIsNewIsReadAgain(t *testing.T) {

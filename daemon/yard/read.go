@@ -11,7 +11,6 @@ import (
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
-	"github.com/influxdata/influxdb-client-go/v2/api"
 	ihttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	ilog "github.com/influxdata/influxdb-client-go/v2/log"
 )
@@ -34,7 +33,6 @@ type Options struct {
 type Reader struct {
 	opt    Options
 	client influxdb2.Client
-	query  api.QueryAPI
 
 	mu      sync.Mutex
 	known   memory
@@ -85,7 +83,7 @@ func New(opt Options) (*Reader, error) {
 	ilog.Log = nil // the client would write to stderr; what went wrong comes back as an error
 	client := influxdb2.NewClientWithOptions(opt.URL, opt.Token, influxdb2.DefaultOptions().
 		SetHTTPClient(&http.Client{Transport: onlyCSV{http.DefaultTransport}, Timeout: opt.Timeout + time.Second}))
-	return &Reader{opt: opt, client: client, query: client.QueryAPI(opt.Org), known: memory{}}, nil
+	return &Reader{opt: opt, client: client, known: memory{}}, nil
 }
 
 // onlyCSV refuses a good answer that is no CSV: the page of a log-in or of a proxy would else be read as a yard without sheds.
@@ -179,7 +177,8 @@ func (r *Reader) flux(measurement string, from, now time.Time) string {
 }
 
 func (r *Reader) newest(ctx context.Context, measurement string, from, now time.Time) (memory, error) {
-	res, err := r.query.Query(ctx, r.flux(measurement, from, now))
+	// One of its own: of one that is shared the first questions race within the client.
+	res, err := r.client.QueryAPI(r.opt.Org).Query(ctx, r.flux(measurement, from, now))
 	if err != nil {
 		return nil, r.explain(err)
 	}
