@@ -47,6 +47,22 @@
 	const busy = () => (finger && performance.now() - finger < 3000) || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName) &&
 		document.activeElement.type !== "checkbox" && main().contains(document.activeElement)) ||
 		[...main().querySelectorAll("form[data-dirty]")].some((f) => !f.closest("details:not([open])")); // what she has typed stays until it is sent
+	// The new part takes the place of the old one; what was open, ticked and in focus stays so.
+	const show = (text) => {
+		const open = new Map([...main().querySelectorAll("details")].map((d) => [d.id, d.open]));
+		const ticked = [...main().querySelectorAll("input:checked")].map((i) => i.form && i.form.getAttribute("action"));
+		const focus = document.activeElement && main().contains(document.activeElement) ? document.activeElement : null;
+		const focused = focus && [focus.tagName, focus.value, focus.form && focus.form.getAttribute("action"), focus.getAttribute("href")].join("|");
+		const box = document.createElement("template");
+		box.innerHTML = text;
+		main().replaceWith(box.content);
+		for (const d of main().querySelectorAll("details")) if (open.has(d.id)) d.open = open.get(d.id);
+		for (const i of main().querySelectorAll("input[type=checkbox]")) i.checked = ticked.includes(i.form.getAttribute("action"));
+		if (focused) for (const el of main().querySelectorAll("a,button,summary,input"))
+			if ([el.tagName, el.value, el.form && el.form.getAttribute("action"), el.getAttribute("href")].join("|") === focused) { el.focus({ preventScroll: true }); break; }
+		readClock();
+		tick();
+	};
 	const refresh = async () => {
 		if (words.live !== "true" && !main().dataset.fetch) return; // data-fetch: what takes long to work out comes after the page
 		wanted = true;
@@ -57,20 +73,8 @@
 			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(main().dataset.fetch ? 60000 : 8000) });
 			const text = await got.text();
 			if (busy()) wanted = true;
-			if (wanted || !text.startsWith("<main")) return;
-			const open = new Map([...main().querySelectorAll("details")].map((d) => [d.id, d.open]));
-			const ticked = [...main().querySelectorAll("input:checked")].map((i) => i.form && i.form.getAttribute("action"));
-			const focus = document.activeElement && main().contains(document.activeElement) ? document.activeElement : null;
-			const focused = focus && [focus.tagName, focus.value, focus.form && focus.form.getAttribute("action"), focus.getAttribute("href")].join("|");
-			const box = document.createElement("template");
-			box.innerHTML = text;
-			main().replaceWith(box.content);
-			for (const d of main().querySelectorAll("details")) if (open.has(d.id)) d.open = open.get(d.id);
-			for (const i of main().querySelectorAll("input[type=checkbox]")) i.checked = ticked.includes(i.form.getAttribute("action"));
-			if (focused) for (const el of main().querySelectorAll("a,button,summary,input"))
-				if ([el.tagName, el.value, el.form && el.form.getAttribute("action"), el.getAttribute("href")].join("|") === focused) { el.focus({ preventScroll: true }); break; }
-			readClock();
-			tick();
+			// What took long to work out is shown though there is something newer by now: else a slow board would never come to an end.
+			if (text.startsWith("<main") && (!wanted || (main().dataset.fetch && !busy()))) show(text);
 		} catch { wanted = true; } finally {
 			fetching = false;
 		}
