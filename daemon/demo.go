@@ -170,7 +170,7 @@ func demoBook(ctx context.Context, sim *shed.Shed, folder string, begin, now int
 	}
 	job := do(begin, jobbook.AddJob{JobData: jobbook.JobData{Name: "Sandpiper", Boat: "a plywood dinghy (invented)"}})
 	piece := func(name string, lie advisor.Lie, area float64) int64 {
-		return do(begin, jobbook.AddPiece{PieceData: jobbook.PieceData{Job: job, Name: name, Timber: "9 mm plywood", ThicknessMM: 9, DensityKgM3: 500, AreaM2: area, Lie: lie, Bare: true}})
+		return do(begin, jobbook.AddPiece{PieceData: jobbook.PieceData{Job: job, Name: name, Timber: "plywood", ThicknessMM: 9, DensityKgM3: 500, AreaM2: area, Lie: lie, Bare: true}})
 	}
 	deck, side, bare := piece("foredeck", advisor.LieFlat, 2.1), piece("port topside", advisor.LieUpright, 4.4), piece("starboard topside", advisor.LieUpright, 4.4)
 	do(now-2*86_400_000, jobbook.MeterReading{Piece: bare, MoisturePct: 10.5, Instrument: "pin meter"})

@@ -224,7 +224,7 @@ func (r *recording) layer(l sequence.Layer, p *jobbook.Piece) record.Layer {
 	switch {
 	case l.Work == "":
 		out.Stuff, out.Text = record.StuffTimber, orText(p.Timber, "timber")
-		if p.ThicknessMM > 0 && !strings.Contains(p.Timber, "mm") {
+		if p.ThicknessMM > 0 {
 			out.Text += with(p.ThicknessMM, "mm")
 		}
 	case l.ComesOff:

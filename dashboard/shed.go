@@ -144,7 +144,7 @@ func (h *Handler) pieceCard(v View, a *advisor.PieceAdvice, job string) pieceCar
 }
 
 func (h *Handler) limitText(r advisor.Reason) string {
-	if r.Limit == nil || r.Unit == "" {
+	if r.Limit == nil || r.Unit == "" || *r.Limit == 0 && r.Unit == "min" { // minutes to go are counted down to 0, which the sentence has as a time of day
 		return ""
 	}
 	s := h.tx.get("reason_limit", trimmed(*r.Limit), r.Unit)

@@ -42,7 +42,7 @@ type Piece struct {
 	MoisturePct   *float64 // of oven-dry mass; nil where never measured
 	MoistureFrom  string   // "meter", "log"
 	MoistureAt    time.Time
-	SubstrateNote string  // "9 mm plywood"
+	SubstrateNote string  // "plywood"
 	DensityKgM3   float64 // at 12 % moisture content; 0 where not kept
 	BackSealed    bool
 	Layers        []Layer // from the timber outward, the timber first; empty where nothing is known
