@@ -7,8 +7,8 @@ import (
 
 	"tackline/advisor/air"
 	"tackline/advisor/units"
+	"tackline/advisor/units/quantity"
 	"tackline/daemon/config"
-	"tackline/daemon/config/quantity"
 )
 
 type airOut struct {

@@ -9,7 +9,7 @@ import (
 
 	"tackline/advisor"
 	"tackline/advisor/batch"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 const batchCaution = "A pot left standing heats itself, smokes and can burn: mix what you can use, pour it out flat, never leave it. The maker's sheet decides."

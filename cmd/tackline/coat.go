@@ -7,7 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tackline/advisor"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 func newCoatCmd(e env) *cobra.Command {

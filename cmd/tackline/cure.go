@@ -11,8 +11,8 @@ import (
 	"tackline/advisor/cure"
 	"tackline/advisor/heat"
 	"tackline/advisor/trace"
+	"tackline/advisor/units/quantity"
 	"tackline/daemon/config"
-	"tackline/daemon/config/quantity"
 )
 
 type markOut struct {

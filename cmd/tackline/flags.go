@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // value is a flag with a unit and a range. Its help and its errors name both.

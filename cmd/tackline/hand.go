@@ -10,7 +10,7 @@ import (
 
 	"tackline/advisor/air"
 	"tackline/advisor/units"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // handFlags is what was read, and of what.

@@ -10,7 +10,7 @@ import (
 	"tackline/advisor"
 	"tackline/advisor/batch"
 	"tackline/advisor/cure"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 type mixOut struct {

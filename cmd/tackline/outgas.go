@@ -8,7 +8,7 @@ import (
 	"tackline/advisor/air"
 	"tackline/advisor/timber"
 	"tackline/advisor/units"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 type outgasOut struct {

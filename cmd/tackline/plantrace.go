@@ -12,8 +12,8 @@ import (
 	"tackline/advisor/sequence"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
+	"tackline/advisor/units/quantity"
 	"tackline/daemon/config"
-	"tackline/daemon/config/quantity"
 	"tackline/sensors/tracefile"
 )
 

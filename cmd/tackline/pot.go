@@ -7,7 +7,7 @@ import (
 
 	"tackline/advisor/batch"
 	"tackline/advisor/cure"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 type potOut struct {

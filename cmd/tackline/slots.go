@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // slot is a flag of a command that enters something, and the field of the job book that it fills.

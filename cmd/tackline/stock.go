@@ -7,7 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"tackline/advisor/batch"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 func stockSlots() slots {

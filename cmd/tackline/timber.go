@@ -7,8 +7,8 @@ import (
 
 	"tackline/advisor/timber"
 	"tackline/advisor/units"
+	"tackline/advisor/units/quantity"
 	"tackline/daemon/config"
-	"tackline/daemon/config/quantity"
 )
 
 type timberOut struct {

@@ -5,7 +5,7 @@ import (
 	"strconv"
 	"strings"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 	"tackline/sensors"
 	"tackline/sensors/timberpins"
 )

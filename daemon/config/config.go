@@ -15,7 +15,7 @@ import (
 	_ "time/tzdata" // boards come without a zone database
 
 	"tackline/advisor/units"
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 	"tackline/sensors"
 )
 

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 	"tackline/sensors"
 	"tackline/sensors/tracefile"
 )

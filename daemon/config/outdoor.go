@@ -3,7 +3,7 @@ package config
 import (
 	"time"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // Building is the shed as a builder can measure it, for what holding it warm takes. All of them are given, or there is no Building.

@@ -8,7 +8,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 	"tackline/sensors"
 )
 

@@ -10,7 +10,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // section reads one table of a document. Each getter notes that its key is known; done reports the keys that nobody asked for. A getter

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"tackline/daemon/config/quantity"
+	"tackline/advisor/units/quantity"
 )
 
 // The shipped rule sets are examples from published rules, each with its source.
