@@ -131,7 +131,7 @@ func TestEveryPageInABrowser(t *testing.T) {
 		}
 	}
 	b.light(t, "print")
-	require.Equal(t, "none", eval[string](t, b, `getComputedStyle(document.querySelector("body > nav")).display`))
+	require.Equal(t, "none", eval[string](t, b, `getComputedStyle(document.querySelector(".foot")).display`))
 	require.Equal(t, "rgb(255, 255, 255)", eval[string](t, b, `getComputedStyle(document.body).backgroundColor`))
 	b.quiet(t, strings.TrimPrefix(base, "http://"))
 }

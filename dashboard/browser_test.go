@@ -138,8 +138,8 @@ const smallTargets = `(() => {
 		if (el.matches("label.choice input,label.check input")) continue; // the whole label is the target
 		const r = el.getBoundingClientRect(), name = el.tagName + " " + (el.textContent || el.name).trim().slice(0, 30);
 		if (r.width < 48 || r.height < 48) bad.push(name + " is " + Math.round(r.width) + " x " + Math.round(r.height));
-		if (el.matches(".main,body > nav a") && r.height < 56) bad.push(name + " is a primary of " + Math.round(r.height));
-		if (el.closest("body > nav")) continue; // fixed over the page
+		if (el.matches(".main,.foot nav a") && r.height < 56) bad.push(name + " is a primary of " + Math.round(r.height));
+		if (el.closest(".foot nav")) continue; // fixed over the page
 		for (const [other, o] of seen) {
 			const dx = Math.max(r.left - o.right, o.left - r.right), dy = Math.max(r.top - o.bottom, o.top - r.bottom);
 			if (Math.max(dx, dy) < 7.9) bad.push(name + " is " + Math.max(dx, dy).toFixed(1) + " from " + other);

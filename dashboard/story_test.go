@@ -79,7 +79,7 @@ func TestStoryByTouch(t *testing.T) {
 	b.Until(t, "the shed", `location.pathname === "/" && !location.href.includes("`+offer.Code+`")`)
 
 	// A job and a piece.
-	tapOn(t, b, "body > nav a", "Job book")
+	tapOn(t, b, ".foot nav a", "Job book")
 	tapOn(t, b, "#job-new > summary", "A new job")
 	fill(t, b, "#job-name", "Sandpiper's dinghy")
 	tapOn(t, b, "#job-new button", "Begin the job")
@@ -144,7 +144,7 @@ func TestStoryByTouch(t *testing.T) {
 	b.Until(t, "the photo, made smaller", `[...document.querySelectorAll(".photos img")].some((i) => i.naturalWidth === 2000 && i.alt === "the blade, sealed")`)
 
 	// The end of the coat, and the record.
-	tapOn(t, b, "body > nav a", "Coats")
+	tapOn(t, b, ".foot nav a", "Coats")
 	b.Until(t, "the coat", `[...document.querySelectorAll(".coat")].some((c) => c.textContent.includes("Seal coat on rudder blade"))`)
 	tapOn(t, b, "#"+ours+" summary", "End this coat")
 	b.Until(t, "the button", `[...document.querySelectorAll("details[open] button")].some((x) => x.textContent === "End it now")`)
