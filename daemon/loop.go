@@ -99,7 +99,9 @@ func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
 }
 
 func (d *Daemon) commitNow(ctx context.Context) {
-	if err := d.store.Commit(ctx); err != nil && ctx.Err() == nil {
+	err := d.store.Commit(ctx)
+	d.loop.committed = d.clock.Now().Mono
+	if err != nil && ctx.Err() == nil {
 		if d.errs.set("store", err) {
 			d.log.Error("readings could not be written; they are kept in memory and tried again", "error", err)
 		}
@@ -314,8 +316,8 @@ func (d *Daemon) notifier() func(status string, progress bool) {
 }
 
 // progress tells whether the loop does its work. A step ends only when the store has answered and the minute was assessed; beside that, what is
-// read must have been handed to the store within two commits and a minute. A store that says that the disk is full has answered: a restart would
-// lose what is held in memory, and mend nothing. Silent probes are no matter of the loop either.
+// read must have been handed to the store within two commits and a minute. A store that says that the disk is full or read-only has answered: a
+// restart would lose what is held in memory, and mend nothing. Silent probes are no matter of the loop either.
 func (d *Daemon) progress(stamp clock.Stamp) bool {
 	return stamp.Boot != d.loop.boot || stamp.Mono-d.loop.committed <= 2*d.o.Config.Shed.CommitEvery.Milliseconds()+minuteMs
 }

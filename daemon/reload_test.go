@@ -16,6 +16,8 @@ import (
 
 	"tackline/daemon/clock"
 	"tackline/daemon/config"
+	"tackline/daemon/store"
+	"tackline/sensors"
 )
 
 // reloading is Keep with a config file, a service manager that listens, and signals.
@@ -165,4 +167,33 @@ func TestWatchdogNeedsCommits(t *testing.T) {
 	d.loop.committed = 3 * minuteMs
 	require.True(t, d.progress(at(1001+3*minuteMs)))
 	require.True(t, d.progress(clock.Stamp{Boot: "another", Mono: 1 << 40}), "a new boot begins anew")
+}
+
+// A loop that does its work gives its sign of life at every minute of two hours; so it does where the store answers that it cannot write, since a
+// restart would lose what is held in memory.
+func TestSignOfLifeForHours(t *testing.T) {
+	d := onDisk(t, t.TempDir(), nil)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var minutes, silent int64
+	d.o.Observe = func(Moment) {
+		minutes++
+		if !d.progress(d.clock.Now()) {
+			silent++
+		}
+		if minutes == 120 {
+			cancel()
+		}
+	}
+	require.NoError(t, d.Run(ctx))
+	require.Equal(t, int64(120), minutes)
+	require.Zero(t, silent)
+	d = onDisk(t, t.TempDir(), nil)
+	d.loop.boot = d.clock.Now().Boot
+	require.NoError(t, d.store.Append(t.Context(), []store.Row{{Probe: "a", Place: "air", Quantity: sensors.Temperature, At: d.clock.Now().Wall}}))
+	require.NoError(t, d.store.Close())
+	d.loop.committed -= 10 * minuteMs
+	d.commitNow(t.Context())
+	require.Error(t, d.errs.get("store"))
+	require.True(t, d.progress(d.clock.Now()))
 }
