@@ -43,7 +43,8 @@ type pieceRow struct {
 	Name         string
 	Verdict      string
 	Shape        string
-	Next, Needs  string
+	Next, Needs  string // Needs: all of it in one line, where there is no room for Conditions and First
+	Ready        string // said of the step itself; "" where only what it waits for can be said
 	Step         string // "2 of 5"
 	DidWhat      string // the deed that is done with one tap; "" where the next step is a coat
 	StartKind    string // the coat that is started

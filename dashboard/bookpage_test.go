@@ -15,7 +15,7 @@ import (
 func bookScene() View {
 	v := scene()
 	v.Advice.Pieces[1].Steps = []sequence.Place{{Step: 1, Work: sequence.Bedding, Mark: sequence.Done, Times: 1, Done: 1, At: units.InstantOf(sceneNow)}, {Step: 2, Work: sequence.LayFabric, Mark: sequence.ToDo, Times: 1}}
-	v.Advice.Pieces[1].Next = &sequence.Next{Step: 2, Of: 2, Work: sequence.LayFabric, Ready: sequence.No, Text: "Next: lay fabric, from 14:27.", Conditions: []sequence.Condition{
+	v.Advice.Pieces[1].Next = &sequence.Next{Step: 2, Of: 2, Work: sequence.LayFabric, Ready: sequence.No, Text: "Next: lay fabric. The coat beneath is wet until about 14:27.", Conditions: []sequence.Condition{
 		{Need: "tack window", Truth: sequence.No, Text: "The coat beneath is wet until about 14:27."}, {Need: "dry", Truth: sequence.Unknown, Text: "Nobody knows whether it is dry."}}}
 	v.Advice.Pieces[1].Means = []sequence.Meaning{{Text: "The fabric went on before the bedding grabbed: it may have slipped."}}
 	v.Advice.Pieces[0].Next = &sequence.Next{Step: 1, Of: 3, Work: sequence.Seal, System: "slow", Coat: 1, Times: 2, Text: "Next: seal.", First: []sequence.Instruction{{Text: "Wipe the dust off."}}}
@@ -78,6 +78,20 @@ func TestFormsOfTheBookAreSafeToRepeat(t *testing.T) {
 			}
 		}
 	}
+}
+
+// What the next step waits for stands once on the page of its piece, and that it is ready is said where it waits for nothing.
+func TestThePieceSaysOnceWhatItWaitsFor(t *testing.T) {
+	v := bookScene()
+	page := func() string {
+		return get(handler(t, newFake(v), func(o *Options) { o.Books = book{} }), "/book/pieces/2").Body.String()
+	}
+	require.Equal(t, 1, strings.Count(page(), "The coat beneath is wet until about 14:27."))
+	require.NotContains(t, page(), "Ready.")
+	v.Advice.Pieces[1].Next = &sequence.Next{Step: 2, Of: 2, Work: sequence.Fill, Coat: 4, Times: 3, UntilFull: true, Ready: sequence.Yes, Text: "Next: fill. Ready."}
+	require.Equal(t, 1, strings.Count(page(), "say that the weave is full"))
+	v.Advice.Pieces[1].Next.UntilFull = false
+	require.Equal(t, 1, strings.Count(page(), "Ready."))
 }
 
 func TestTheNextStepOpensTheRightCoat(t *testing.T) {

@@ -50,6 +50,12 @@ func (h *Handler) nextOf(n *sequence.Next, row *pieceRow) {
 		row.Next += " " + h.tx.get("book_coat_of", n.Coat, n.Times)
 	}
 	row.Needs = n.Text
+	switch {
+	case n.UntilFull && n.Coat > n.Times:
+		row.Ready = h.tx.get("book_all_on")
+	case n.Ready == sequence.Yes:
+		row.Ready = h.tx.get("book_ready")
+	}
 	for _, c := range n.Conditions {
 		row.Conditions = append(row.Conditions, needRow{Text: c.Text, Mark: string(c.Truth)})
 	}
