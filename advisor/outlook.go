@@ -349,17 +349,17 @@ func bridge(past trace.Trace, from, to, share float64) trace.Trace {
 	return out
 }
 
+// at gives vapour pressure in Pa, surface and air in C on a member's path at a time.
+func (p *path) at(t float64) (vapour, film, airC float64, ok bool) {
+	vapour, hasVapour := p.vapour.Value(t)
+	film, hasFilm := p.film.Value(t)
+	airC, hasAir := p.airC.Value(t)
+	return vapour, film, airC, hasVapour && hasFilm && hasAir
+}
+
 // margin gives the margin on a member's path at a time, K.
 func (p *path) margin(at float64) (float64, bool) {
-	e, ok := p.vapour.Value(at)
-	if !ok {
-		return 0, false
-	}
-	s, ok := p.film.Value(at)
-	if !ok {
-		return 0, false
-	}
-	t, ok := p.airC.Value(at)
+	e, s, t, ok := p.at(at)
 	if !ok {
 		return 0, false
 	}

@@ -286,15 +286,7 @@ func nearest(values []float64, v float64) int {
 
 // dryness is 100 less the relative humidity at the surface on the member's path, so that its lowest is the dampest.
 func (p *path) dryness(at float64) (float64, bool) {
-	e, ok := p.vapour.Value(at)
-	if !ok {
-		return 0, false
-	}
-	s, ok := p.film.Value(at)
-	if !ok {
-		return 0, false
-	}
-	t, ok := p.airC.Value(at)
+	e, s, t, ok := p.at(at)
 	if !ok {
 		return 0, false
 	}

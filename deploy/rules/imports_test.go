@@ -54,6 +54,7 @@ var rules = []rule{
 	{"advisor", []string{module + "/advisor/", gonum}, noWorld, "advice must come out the same in a test, a replay and a record ten years on"},
 
 	{"=sensors", nil, nil, "anyone may name a Reading without pulling in a bus"},
+	{"sensors/internal/chip/chiptest", []string{"=" + module + "/sensors", "=" + module + "/sensors/internal/chip", "=" + module + "/sensors/sensortest", "periph.io/x/conn/", "github.com/stretchr/testify/require"}, nil, "the tests of a class of chips know its drivers only by the interface"},
 	{"sensors/sensortest", []string{"=" + module + "/sensors", "periph.io/x/conn/", "github.com/stretchr/testify/require"}, nil, "the suite that every driver runs knows drivers only by the interface"},
 	{"sensors/mqtt/mqtttest", []string{"github.com/stretchr/testify/require"}, nil, "a broker for tests knows nothing of what is sent by it"},
 	{"sensors/drivers", []string{module + "/sensors", "periph.io/x/"}, nil, "the table of drivers is the one place that knows all chips and opens buses"},
