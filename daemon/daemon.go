@@ -81,6 +81,7 @@ type Daemon struct {
 // loopState is the loop's own: nobody else touches it.
 type loopState struct {
 	commitAt   int64 // ms since boot
+	began      bool  // whether the first readings of this run were given to the store
 	committed  int64 // ms since boot at which the store last answered to a commit
 	assessed   int64 // minute of the last assessment
 	assessedAt int64 // ms since boot

@@ -83,11 +83,16 @@ func (d *Daemon) wait(ctx context.Context, until int64) error {
 	return err
 }
 
-// commit writes what is buffered when its time has come, and gives the wall time of the next commit.
+// commit writes what is buffered when its time has come, and gives the wall time of the next commit. The first readings of a run are written at once:
+// a board that starts again and again still keeps some.
 func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
 	every := d.o.Config.Shed.CommitEvery.Milliseconds()
 	if d.loop.commitAt == 0 {
 		d.loop.commitAt = stamp.Mono + every
+	}
+	if !d.loop.began && d.sink.good > 0 {
+		d.loop.began = true
+		d.commitNow(ctx)
 	}
 	if stamp.Mono >= d.loop.commitAt {
 		d.loop.commitAt += (stamp.Mono-d.loop.commitAt)/every*every + every

@@ -42,15 +42,15 @@ func TestMain(m *testing.M) {
 
 // shed is a running program with its folder.
 type shed struct {
-	t       *testing.T
+	t       testing.TB
 	folder  string
 	address string
 	cmd     *exec.Cmd
 	said    bytes.Buffer
 }
 
-// begin starts the program on a config; %PORT% and %DIR% are filled in.
-func begin(t *testing.T, text string) *shed {
+// lay makes a folder with a config for the program; %ADDRESS% and %DIR% are filled in.
+func lay(t testing.TB, text string) *shed {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -58,12 +58,24 @@ func begin(t *testing.T, text string) *shed {
 	require.NoError(t, l.Close())
 	require.NoError(t, os.WriteFile(filepath.Join(s.folder, "node.token"), []byte("a-token-of-the-test\n"), 0o600))
 	text = strings.NewReplacer("%ADDRESS%", s.address, "%DIR%", s.folder).Replace(text)
-	conf := filepath.Join(s.folder, "tackline.toml")
-	require.NoError(t, os.WriteFile(conf, []byte(text), 0o600))
-	s.cmd = exec.Command(program, "daemon", "--config", conf)
+	require.NoError(t, os.WriteFile(filepath.Join(s.folder, "tackline.toml"), []byte(text), 0o600))
+	return s
+}
+
+// start starts the program.
+func (s *shed) start() {
+	s.t.Helper()
+	s.cmd = exec.Command(program, "daemon", "--config", filepath.Join(s.folder, "tackline.toml"))
 	s.cmd.Stdout, s.cmd.Stderr = &s.said, &s.said
-	require.NoError(t, s.cmd.Start())
-	t.Cleanup(func() { _ = s.cmd.Process.Kill(); _ = s.cmd.Wait() })
+	require.NoError(s.t, s.cmd.Start())
+	s.t.Cleanup(func() { _ = s.cmd.Process.Kill(); _ = s.cmd.Wait() })
+}
+
+// begin starts the program on a config, and waits until it is ready.
+func begin(t testing.TB, text string) *shed {
+	t.Helper()
+	s := lay(t, text)
+	s.start()
 	require.Eventually(t, func() bool { return s.get("/readyz", nil) == http.StatusOK }, time.Minute, 100*time.Millisecond, "it does not come up")
 	return s
 }
