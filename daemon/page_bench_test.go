@@ -132,6 +132,7 @@ func BenchmarkTwentyPhones(b *testing.B) {
 		defer res.Body.Close()
 	}
 	pages := []string{"/", "/coats", "/book", "/history?days=1"}
+	b.ResetTimer()
 	b.SetParallelism(20)
 	b.RunParallel(func(pb *testing.PB) {
 		for i := 0; pb.Next(); i++ {

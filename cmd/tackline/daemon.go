@@ -4,6 +4,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -38,6 +39,9 @@ func newDaemonCmd(e env) *cobra.Command {
 					log.Warn(n.Error())
 				}
 				return daemon.Options{Config: conf, Version: buildVersion().Version, Log: log}, nil
+			}
+			if os.Getenv("GOGC") == "" {
+				debug.SetGCPercent(50) // on a small board memory is scarcer than the processor's time
 			}
 			again := make(chan os.Signal, 1)
 			signal.Notify(again, syscall.SIGHUP)
