@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -37,34 +38,48 @@ func simulated(t *testing.T) (loopback, byName string) {
 	return "http://" + d.Addr(), "http://" + net.JoinHostPort(dashboard.BoardName(), port)
 }
 
-// tapOn taps the first element that has these words, where it stands at that moment: the page may be made anew at any.
-func tapOn(t *testing.T, b dashboard.Browser, selector, words string) {
-	t.Helper()
-	find := fmt.Sprintf(`[...document.querySelectorAll(%q)].find((x) => x.textContent.trim().includes(%q) && x.getClientRects().length)`, selector, words)
-	b.Until(t, words, find)
-	x, y := b.Place(t, find)
-	b.Do(t, chromedp.TapXY(x, y))
-}
-
-func fill(t *testing.T, b dashboard.Browser, selector, text string) {
-	t.Helper()
-	b.Until(t, selector, fmt.Sprintf(`document.querySelector(%q)`, selector))
-	b.Do(t, chromedp.SendKeys(chromedp.CSS(selector), text))
-}
-
 // has waits until words stand on the page.
 func has(t *testing.T, b dashboard.Browser, words string) {
 	t.Helper()
 	b.Until(t, words, fmt.Sprintf(`(document.querySelector("main")?.textContent || "").replace(/\s+/g, " ").includes(%q)`, words))
 }
 
-// The whole story of a small job on a phone, by touch alone: paired by its code, a job with a piece and its sequence, a batch, a coat, touches,
-// a photo, an undo, and the record that is left of it.
+// hands are a way of acting on a page: everything that the story does goes through them.
+type hands interface {
+	pair(t *testing.T, shed, code string) // comes to the page on which a code is used
+	on(t *testing.T, selector, words string)
+	pick(t *testing.T, selector, words string) // one of several choices
+	write(t *testing.T, selector, text string)
+}
+
 func TestStoryByTouch(t *testing.T) {
-	b := dashboard.OpenBrowser(t)
+	onBothScreens(t, func(b dashboard.Browser) hands { return finger{b} }, chromedp.EmulateTouch)
+}
+
+func TestStoryByKeyboard(t *testing.T) {
+	onBothScreens(t, func(b dashboard.Browser) hands { return keys{b} })
+}
+
+func onBothScreens(t *testing.T, with func(dashboard.Browser) hands, more ...chromedp.EmulateViewportOption) {
+	for _, size := range [][2]int64{{390, 844}, {1280, 800}} {
+		t.Run(fmt.Sprint(size[0]), func(t *testing.T) {
+			b, how := dashboard.OpenBrowser(t), slices.Clone(more)
+			if size[0] == 390 {
+				how = append(how, chromedp.EmulateMobile, chromedp.EmulatePortrait)
+			}
+			b.Do(t, chromedp.EmulateViewport(size[0], size[1], how...))
+			story(t, b, with(b))
+		})
+	}
+}
+
+// The whole story of a small job: paired by its code, a job with a piece and its sequence, when to start and what if, a batch, a coat, touches, an undo,
+// a photo, and the record that is left of it. The board goes by its own name on plain http, as it does for a phone in the shed.
+func story(t *testing.T, b dashboard.Browser, h hands) {
 	loopback, shed := simulated(t)
 	host := strings.TrimPrefix(shed, "http://")
-	b.Do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulatePortrait, chromedp.EmulateTouch), chromedp.Navigate(shed+"/book"))
+	b.Do(t, chromedp.Navigate(shed+"/book"))
+	require.False(t, b.Bool(t, "isSecureContext"))
 	require.False(t, b.Bool(t, `document.querySelector("main form")`), "a phone that is not paired only reads")
 
 	res, err := http.Post(loopback+"/api/v1/pairings", "application/json", strings.NewReader(`{"phone": "glove phone"}`))
@@ -72,83 +87,89 @@ func TestStoryByTouch(t *testing.T) {
 	defer res.Body.Close()
 	var offer struct{ Code string }
 	require.NoError(t, json.NewDecoder(res.Body).Decode(&offer))
-	b.Do(t, chromedp.Navigate(shed+"/pair/"+offer.Code))
+	h.pair(t, shed, offer.Code)
 	require.Empty(t, b.Targets(t))
-	fill(t, b, "#name", "Wren")
-	b.Tap(t, "button.main")
+	h.write(t, "#name", "Wren")
+	h.on(t, "button", "Pair this phone")
 	b.Until(t, "the shed", `location.pathname === "/" && !location.href.includes("`+offer.Code+`")`)
 
 	// A job and a piece.
-	tapOn(t, b, ".foot nav a", "Job book")
-	tapOn(t, b, "#job-new > summary", "A new job")
-	fill(t, b, "#job-name", "Sandpiper's dinghy")
-	tapOn(t, b, "#job-new button", "Begin the job")
-	tapOn(t, b, "a.open", "Sandpiper's dinghy")
-	fill(t, b, "#piece-name", "rudder blade")
-	fill(t, b, "#piece-thickness", "18")
-	tapOn(t, b, "#piece-new button", "Add the piece")
-	tapOn(t, b, "a.row", "rudder blade")
+	h.on(t, ".foot nav a", "Job book")
+	h.on(t, "#job-new > summary", "A new job")
+	h.write(t, "#job-name", "Sandpiper's dinghy")
+	h.on(t, "#job-new button", "Begin the job")
+	h.on(t, "a.open", "Sandpiper's dinghy")
+	h.write(t, "#piece-name", "rudder blade")
+	h.write(t, "#piece-thickness", "18")
+	h.on(t, "#piece-new button", "Add the piece")
+	h.on(t, "a.row", "rudder blade")
 
 	// Its sequence, from a usual one, and a reading of the meter.
-	tapOn(t, b, "label.choice", "bare timber")
-	tapOn(t, b, "#templates button", "Look at it")
+	h.pick(t, "label.choice", "bare timber")
+	h.on(t, "#templates button", "Look at it")
 	has(t, b, "Not kept yet")
-	tapOn(t, b, "#steps-edit button", "Keep the sequence")
+	h.on(t, "#steps-edit button", "Keep the sequence")
 	b.Until(t, "the sequence", `document.querySelectorAll(".course li").length === 2`)
 	require.Empty(t, b.Targets(t))
-	tapOn(t, b, "#meter > summary", "Enter a reading")
-	fill(t, b, "#meter-pct", "10,5")
-	tapOn(t, b, "#meter button", "Keep it")
+	h.on(t, "#meter > summary", "Enter a reading")
+	h.write(t, "#meter-pct", "10,5")
+	h.on(t, "#meter button", "Keep it")
 	has(t, b, "10.5 % by meter")
 
 	// When to start, and what if.
-	tapOn(t, b, "a.button", "When to start")
+	h.on(t, "a.button", "When to start")
 	b.Until(t, "the plan", `location.pathname === "/plan"`)
 	b.Settled(t)
 	has(t, b, "rudder blade")
+	h.on(t, "#try > summary", "Try something")
+	h.pick(t, "#try label.choice", "heated tent")
+	h.write(t, "#if-value", "5")
+	h.on(t, "#try button", "Try it")
+	b.Until(t, "the what-if", `location.search.includes("value=5")`)
+	b.Settled(t)
 
 	// The coat of the next step, with its batch poured over and used up.
-	b.Do(t, chromedp.Navigate(shed+"/book"))
-	tapOn(t, b, "a.row", "rudder blade")
-	tapOn(t, b, "a.button", "Start a seal coat")
+	h.on(t, ".foot nav a", "Job book")
+	h.on(t, "a.row", "rudder blade")
+	h.on(t, "a.button", "Start a seal coat")
 	b.Until(t, "the kind of the step", `document.querySelector("[name=kind]:checked")?.value === "seal"`)
-	fill(t, b, "#amount", "180")
-	tapOn(t, b, "label.choice:has([value=pot])", "pot")
-	tapOn(t, b, "form.new button", "The coat is on")
+	h.write(t, "#amount", "180")
+	h.pick(t, "label.choice:has([value=pot])", "pot")
+	h.on(t, "form.new button", "The coat is on")
 	has(t, b, "180 g of Medium")
-	tapOn(t, b, "button", "Poured into the tray")
+	h.on(t, "button", "Poured into the tray")
 	has(t, b, "in the tray")
-	tapOn(t, b, "button", "used up")
+	h.on(t, "button", "used up")
 	b.Until(t, "no batch", `!document.querySelector(".batch")`)
 
 	// Touches, one of them by mistake.
 	ours := b.Text(t, `[...document.querySelectorAll(".coat")].find((c) => c.textContent.includes("Seal coat on rudder blade")).id`)
-	tapOn(t, b, "#"+ours+" button[name=state]", "wet")
+	h.on(t, "#"+ours+" button[name=state]", "wet")
 	has(t, b, "Last: wet at")
-	b.Do(t, chromedp.Navigate(shed+"/book"))
-	tapOn(t, b, "#lately > summary", "Last said")
-	tapOn(t, b, "#lately button", "Undo")
+	h.on(t, ".foot nav a", "Job book")
+	h.on(t, "#lately > summary", "Last said")
+	h.on(t, "#lately button", "Undo")
 	has(t, b, "Undone, by entry")
 	require.Equal(t, "Touch", b.Text(t, `document.querySelector("#lately .undone b").textContent`))
 
 	// A photo of the piece.
-	tapOn(t, b, "a.row", "rudder blade")
-	tapOn(t, b, "#photo-new > summary", "Add a photo")
+	h.on(t, "a.row", "rudder blade")
+	h.on(t, "#photo-new > summary", "Add a photo")
 	var pic bytes.Buffer
 	require.NoError(t, jpeg.Encode(&pic, image.NewGray(image.Rect(0, 0, 2600, 1200)), nil))
 	file := filepath.Join(t.TempDir(), "blade.jpg")
 	require.NoError(t, os.WriteFile(file, pic.Bytes(), 0o644))
 	b.Do(t, chromedp.SetUploadFiles(chromedp.CSS("#photo-file"), []string{file}))
-	fill(t, b, "#photo-caption", "the blade, sealed")
-	tapOn(t, b, "#photo-new button", "Keep the photo")
+	h.write(t, "#photo-caption", "the blade, sealed")
+	h.on(t, "#photo-new button", "Keep the photo")
 	b.Until(t, "the photo, made smaller", `[...document.querySelectorAll(".photos img")].some((i) => i.naturalWidth === 2000 && i.alt === "the blade, sealed")`)
 
 	// The end of the coat, and the record.
-	tapOn(t, b, ".foot nav a", "Coats")
+	h.on(t, ".foot nav a", "Coats")
 	b.Until(t, "the coat", `[...document.querySelectorAll(".coat")].some((c) => c.textContent.includes("Seal coat on rudder blade"))`)
-	tapOn(t, b, "#"+ours+" summary", "End this coat")
+	h.on(t, "#"+ours+" summary", "End this coat")
 	b.Until(t, "the button", `[...document.querySelectorAll("details[open] button")].some((x) => x.textContent === "End it now")`)
-	tapOn(t, b, "details[open] button", "End it now")
+	h.on(t, "details[open] button", "End it now")
 	b.Until(t, "a finished coat", `[...document.querySelectorAll(".finished li")].some((c) => c.textContent.includes("Seal coat on rudder blade"))`)
 	b.Quiet(t, host)
 	link := b.Text(t, `[...document.querySelectorAll(".finished li")].find((c) => c.textContent.includes("rudder blade")).querySelector("a").getAttribute("href")`)
@@ -160,67 +181,4 @@ func TestStoryByTouch(t *testing.T) {
 	require.Equal(t, http.StatusOK, page.StatusCode)
 	require.Contains(t, string(text), "rudder blade")
 	require.Contains(t, string(text), "Wren")
-}
-
-// The heart of it on a bench's screen, by the keyboard alone: whatever has the focus can be seen to have it.
-func TestStoryByKeyboard(t *testing.T) {
-	b := dashboard.OpenBrowser(t)
-	shed, _ := simulated(t)
-	b.Do(t, chromedp.EmulateViewport(1280, 800), chromedp.Navigate(shed+"/book"))
-	press := func(keys string) { t.Helper(); b.Do(t, chromedp.KeyEvent(keys)) }
-	to := func(selector, words string) {
-		t.Helper()
-		for range 150 {
-			press("\t")
-			if b.Bool(t, fmt.Sprintf(`document.activeElement.matches(%q) && document.activeElement.textContent.includes(%q)`, selector, words)) {
-				require.True(t, b.Bool(t, `getComputedStyle(document.activeElement).outlineStyle !== "none" || getComputedStyle(document.activeElement.closest("label") || document.body).outlineStyle !== "none"`),
-					"%s has the focus and does not show it", selector)
-				return
-			}
-		}
-		require.Fail(t, "the keyboard does not reach it", "%s %q", selector, words)
-	}
-	at := func(path string) { t.Helper(); b.Until(t, path, `location.pathname.startsWith("`+path+`")`) }
-
-	press("\t")
-	require.True(t, b.Bool(t, `document.activeElement.matches(".skip")`), "the first stop leads to the content")
-	press("\r")
-	to("summary", "A new job")
-	press("\r")
-	to("#job-name", "")
-	press("Oars")
-	press("\r") // Enter in a field sends the form
-	b.Until(t, "the job", `[...document.querySelectorAll("a.open")].some((a) => a.textContent === "Oars")`)
-	to("a.open", "Oars")
-	press("\r")
-	at("/book/jobs/")
-	to("#piece-name", "")
-	press("loom")
-	to("[name=lie]", "")
-	press("\t")
-	press("\r")
-	b.Until(t, "the piece", `document.querySelector("a.row")`)
-	to("a.row", "loom")
-	press("\r")
-	at("/book/pieces/")
-
-	b.Do(t, chromedp.Navigate(shed+"/coats"))
-	to("button[name=state]", "tacky")
-	press(" ")
-	has(t, b, "Last: tacky at")
-	to("a.main", "Start a coat")
-	press("\r")
-	at("/coats/new")
-	to("button.main", "The coat is on")
-	b.Do(t, chromedp.Navigate(shed+"/plan"))
-	b.Settled(t)
-	to("summary", "Try something")
-	press(" ")
-	to("[name=deed]", "")
-	to("#if-value", "")
-	press("5")
-	press("\r")
-	b.Until(t, "the what-if", `location.search.includes("value=5")`)
-	b.Settled(t)
-	b.Quiet(t, strings.TrimPrefix(shed, "http://"))
 }

@@ -52,14 +52,15 @@
 		const open = new Map([...main().querySelectorAll("details")].map((d) => [d.id, d.open]));
 		const ticked = [...main().querySelectorAll("input:checked")].map((i) => i.form && i.form.getAttribute("action"));
 		const focus = document.activeElement && main().contains(document.activeElement) ? document.activeElement : null;
-		const focused = focus && [focus.tagName, focus.value, focus.form && focus.form.getAttribute("action"), focus.getAttribute("href")].join("|");
+		const same = (el) => [el.tagName, el.name, el.value, el.form && el.form.getAttribute("action"), el.getAttribute("href"), (el.closest("[id]") || el).id].join("|");
+		const focused = focus && same(focus);
 		const box = document.createElement("template");
 		box.innerHTML = text;
 		main().replaceWith(box.content);
 		for (const d of main().querySelectorAll("details")) if (open.has(d.id)) d.open = open.get(d.id);
 		for (const i of main().querySelectorAll("input[type=checkbox]")) i.checked = ticked.includes(i.form.getAttribute("action"));
 		if (focused) for (const el of main().querySelectorAll("a,button,summary,input"))
-			if ([el.tagName, el.value, el.form && el.form.getAttribute("action"), el.getAttribute("href")].join("|") === focused) { el.focus({ preventScroll: true }); break; }
+			if (same(el) === focused) { el.focus({ preventScroll: true }); break; }
 		readClock();
 		tick();
 	};
