@@ -122,6 +122,7 @@ func TestHeroNamesTheNumberToActOn(t *testing.T) {
 func TestFirstLoadIsSmall(t *testing.T) {
 	h := handler(t, newFake(bookScene()), func(o *Options) {
 		o.Books, o.Planner, o.Bench, o.Settings = book{}, &invented{made: inventedPlan()}, inventedBench(), &fakeSettings{view: inventedSettings()}
+		o.Pairing = fakePairing{[]PersonChoice{{5, "Wren"}}}
 	})
 	for _, p := range everyPage() {
 		page := get(h, p.path, "Accept-Encoding", "gzip")
