@@ -191,7 +191,7 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	s.made("set-steps", object{"piece": piece, "saw_rev": 2, "steps": []any{object{"work": "seal", "wait": "nothing"}, object{"work": "wash", "wait": "nothing", "note": "cold water"}}})
 	person := s.made("add-person", object{"name": "Ida", "start_min": 480, "end_min": 1020, "days": []bool{false, true, true, true, true, true, false}, "pace_m2_h": 4})
 	s.made("edit-person", object{"person": person, "saw_rev": 1, "name": "Ida", "start_min": 540, "end_min": 1020, "days": []bool{false, true, true, true, true, true, true}, "days_off": []string{"2026-02-02"}})
-	s.made("set-units", object{"person": person, "saw_rev": 2, "temperature": "F", "mass": "oz", "area": "ft2", "pressure": "inHg", "decimal": "comma"})
+	s.made("set-units", object{"person": person, "saw_rev": 2, "temperature": "F", "mass": "oz", "area": "ft2", "length": "in", "pressure": "inHg", "decimal": "comma"})
 	drum := s.made("add-stock", object{"what": "resin", "name": "resin drum", "system": "medium", "lot": "R12", "unit": "g", "amount": 5000, "opened": "2026-01-05T00:00:00Z", "expiry": "2027-01-01T00:00:00Z"})
 	s.made("edit-stock", object{"stock": drum, "saw_rev": 1, "what": "resin", "name": "resin drum", "system": "medium", "lot": "R12", "unit": "g", "left": 4800})
 	batch := s.made("start-batch", object{"system": "medium", "mass_g": 200, "resin_c": 18, "vessel": "pot", "diameter_mm": 90, "lots": []int64{drum}})

@@ -47,7 +47,7 @@ func (b books) Book(ctx context.Context) (dashboard.Book, error) {
 	}
 	for _, s := range facts.Stock {
 		out.Stock = append(out.Stock, dashboard.BookStock{ID: s.ID, Rev: s.Rev, What: s.What, Name: s.Name, System: s.System, Lot: s.Lot, Unit: s.Unit, Left: s.Left,
-			Opened: at(s.Opened), Expiry: at(s.Expiry), WidthM: s.WidthM, GM2: s.GM2, LapMM: s.LapMM, WastePct: 100 * s.Waste, Note: s.Note})
+			Opened: at(s.Opened), Expiry: at(s.Expiry), WidthM: s.WidthM, GM2: s.GM2, LapMM: s.LapMM, Waste: s.Waste, Note: s.Note})
 	}
 	for _, n := range facts.Notes {
 		out.Notes = append(out.Notes, dashboard.BookNote{ID: n.ID, About: dashboard.About(n.About), Text: n.Text, At: at(n.When.MS), Who: n.Who})

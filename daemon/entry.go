@@ -129,7 +129,7 @@ func (d *Daemon) facts(w http.ResponseWriter, r *http.Request) (*jobbook.State, 
 
 func (d *Daemon) takeEntry(w http.ResponseWriter, r *http.Request) {
 	kind := r.PathValue("kind")
-	if media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); media == "application/x-www-form-urlencoded" {
+	if isForm(r) {
 		d.takeForm(w, r, kind)
 		return
 	}
@@ -177,6 +177,12 @@ func (d *Daemon) takeForm(w http.ResponseWriter, r *http.Request, kind string) {
 		return
 	}
 	d.keep(w, r, key, who, p)
+}
+
+// isForm tells whether a request is a form of the page: what is said to it is in the units of whoever filled it in.
+func isForm(r *http.Request) bool {
+	media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	return media == "application/x-www-form-urlencoded"
 }
 
 // readBody reads one JSON object into a struct; false where the problem has been written.
@@ -309,6 +315,9 @@ func (d *Daemon) refuse(w http.ResponseWriter, r *http.Request, kind string, err
 		var parts []string
 		for _, f := range invalid.Fields {
 			name := wire.FieldName(kind, f.Field)
+			if isForm(r) {
+				f.Problem = dashboard.VisitorOf(r).Shows.Say(f.Problem)
+			}
 			p.Errors = append(p.Errors, dashboard.FieldProblem{Field: name, Problem: f.Problem})
 			parts = append(parts, name+" "+f.Problem)
 		}

@@ -2,15 +2,19 @@ package daemon
 
 import (
 	"fmt"
+	"html"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"tackline/advisor/sequence"
+	"tackline/daemon/jobbook"
 )
 
 // A form of the page is a command of the job book: by the script, and by a plain form without it.
@@ -80,4 +84,102 @@ func TestFormsAreKept(t *testing.T) {
 			require.NotContains(t, string(b), no, path)
 		}
 	}
+}
+
+// What somebody types in her units is kept in ours once, is shown to her again digit by digit, and stays what it is when the form is sent again
+// untouched; what is refused is said in her units.
+func TestWhatIsTypedInOtherUnitsComesBack(t *testing.T) {
+	s := onLoopback(t)
+	wren := paired(t, s.d, "198.51.100.30", "write")
+	person := numberOf(wren.ask("GET", "/settings", nil).Body.String(), `name="person" value="`)
+	require.Equal(t, http.StatusSeeOther, wren.ask("POST", "/do/set-units", url.Values{"person": {person}, "saw_rev": {"1"}, "temperature": {"F"}, "mass": {"oz"}, "area": {"ft2"}, "length": {"in"}, "pressure": {"inHg"}}).Code)
+	facts := func() *jobbook.State {
+		f, err := s.d.book.State(t.Context())
+		require.NoError(t, err)
+		return f
+	}
+	id := facts().Pieces[0].ID
+	page := "/book/pieces/" + fmt.Sprint(id)
+	send := func(path, action string, typed url.Values) *httptest.ResponseRecorder {
+		form := filled(t, wren.ask("GET", path, nil).Body.String(), action)
+		for name, v := range typed {
+			form[name] = v
+		}
+		return wren.ask("POST", action, form)
+	}
+	w := send(page, "/do/edit-piece", url.Values{"thickness_mm": {"0.375"}, "area_m2": {"23.4"}})
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	kept, _ := facts().Piece(id)
+	require.Equal(t, 9.525, kept.ThicknessMM, "3/8 inch by definition: 25.4 mm an inch")
+	require.InDelta(t, 2.17393114, kept.AreaM2, 1e-8, "0.09290304 m2 a square foot: NIST SP 811, B.8")
+	for range 2 { // and again, untouched
+		form := filled(t, wren.ask("GET", page, nil).Body.String(), "/do/edit-piece")
+		require.Equal(t, []string{"0.375", "23.4"}, []string{form.Get("thickness_mm"), form.Get("area_m2")})
+		require.Equal(t, http.StatusSeeOther, send(page, "/do/edit-piece", nil).Code)
+	}
+	again, _ := facts().Piece(id)
+	require.Equal(t, [2]float64{kept.ThicknessMM, kept.AreaM2}, [2]float64{again.ThicknessMM, again.AreaM2})
+	w = send(page, "/do/edit-piece", url.Values{"thickness_mm": {"50in"}})
+	require.Equal(t, http.StatusUnprocessableEntity, w.Code)
+	require.Contains(t, w.Body.String(), "50.00 in is outside 0.00 to 39.37 in")
+
+	// A drum is entered, used, counted anew and corrected.
+	require.Equal(t, http.StatusSeeOther, send("/book", "/do/add-stock", url.Values{"name": {"drum"}, "what": {"resin"}, "amount": {"85"}}).Code)
+	drum := facts().Stock[len(facts().Stock)-1]
+	require.Equal(t, "g", drum.Unit)
+	require.InDelta(t, 85*28.349523125, drum.Left, 1e-5)
+	use := url.Values{"stock": {fmt.Sprint(drum.ID)}, "amount": {"5"}, "unit": {"oz"}}
+	require.Equal(t, http.StatusSeeOther, wren.ask("POST", "/do/use-stock", use).Code)
+	require.Contains(t, wren.ask("GET", "/book", nil).Body.String(), "80.0 oz left")
+	require.Equal(t, http.StatusSeeOther, send("/book", "/do/edit-stock", url.Values{"stock": {fmt.Sprint(drum.ID)}, "saw_rev": {"1"}, "name": {"drum by the stove"}, "what": {"resin"}, "lot": {"R-7"}, "left": {""}}).Code)
+	drum, _ = facts().StockItem(drum.ID)
+	require.Equal(t, "drum by the stove R-7", drum.Name+" "+drum.Lot)
+	require.InDelta(t, 80*28.349523125, drum.Left, 1e-5, "an empty count is none")
+	require.Equal(t, http.StatusSeeOther, send("/book", "/do/edit-stock", url.Values{"stock": {fmt.Sprint(drum.ID)}, "saw_rev": {"2"}, "name": {drum.Name}, "what": {"resin"}, "left": {"2kg"}}).Code)
+	drum, _ = facts().StockItem(drum.ID)
+	require.Equal(t, 2000.0, drum.Left)
+	require.Equal(t, http.StatusUnprocessableEntity, wren.ask("POST", "/do/use-stock", url.Values{"stock": {fmt.Sprint(drum.ID)}, "amount": {"1,250"}, "unit": {"g"}}).Code, "1250 or 1.25?")
+}
+
+var (
+	inputs  = regexp.MustCompile(`<input ([^>]*)>|<select [^>]*name="([^"]+)">(.*?)</select>|<textarea [^>]*name="([^"]+)"[^>]*>(.*?)</textarea>`)
+	options = regexp.MustCompile(`<option(?: value="([^"]*)")?( selected)?>([^<]*)`)
+	attrs   = regexp.MustCompile(`([a-z-]+)(?:="([^"]*)")?`)
+)
+
+// filled gives what a browser sends of the first form with an action, untouched.
+func filled(t *testing.T, page, action string) url.Values {
+	t.Helper()
+	_, form, ok := strings.Cut(page, `action="`+action+`"`)
+	require.True(t, ok, action)
+	form, _, _ = strings.Cut(form, "</form>")
+	out := url.Values{}
+	for _, m := range inputs.FindAllStringSubmatch(form, -1) {
+		switch {
+		case m[2] != "":
+			all := options.FindAllStringSubmatch(m[3], -1)
+			for i, o := range all {
+				if i == 0 || o[2] != "" {
+					out.Set(m[2], html.UnescapeString(o[3]))
+					if strings.Contains(o[0], ` value="`) {
+						out.Set(m[2], html.UnescapeString(o[1]))
+					}
+				}
+			}
+		case m[4] != "":
+			out.Set(m[4], html.UnescapeString(m[5]))
+		default:
+			a := map[string]string{}
+			for _, x := range attrs.FindAllStringSubmatch(m[1], -1) {
+				a[x[1]] = html.UnescapeString(x[2])
+				if x[1] == "checked" {
+					a["checked"] = "yes"
+				}
+			}
+			if box := a["type"] == "checkbox" || a["type"] == "radio"; a["name"] != "" && (!box || a["checked"] == "yes") {
+				out.Add(a["name"], a["value"])
+			}
+		}
+	}
+	return out
 }

@@ -59,7 +59,7 @@ func (s settings) Settings(ctx context.Context) (dashboard.SettingsView, error) 
 }
 
 func showsOf(s jobbook.Shows) dashboard.Shows {
-	return dashboard.Shows{Fahrenheit: s.Temperature == "F", Ounces: s.Mass == "oz", SquareFeet: s.Area == "ft2", InchesHg: s.Pressure == "inHg", Comma: s.Decimal == "comma"}
+	return dashboard.Shows{Fahrenheit: s.Temperature == "F", Ounces: s.Mass == "oz", SquareFeet: s.Area == "ft2", Inches: s.Length == "in", InchesHg: s.Pressure == "inHg", Comma: s.Decimal == "comma"}
 }
 
 // Revoke does as dashboard.Settings says.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"mime"
 	"net/http"
 	"slices"
 	"strconv"
@@ -32,6 +33,9 @@ func (h *Handler) api(do command) http.HandlerFunc {
 		receipt, err := do(r)
 		if err != nil {
 			status, field, why := h.explain(r, err)
+			if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind == "application/x-www-form-urlencoded" {
+				why = VisitorOf(r).Shows.Say(why) // to whoever filled in the form
+			}
 			h.problem(w, r, status, field, why)
 			return
 		}

@@ -66,15 +66,15 @@ type BookPerson struct {
 
 // BookStock is a drum, a roll or a tin.
 type BookStock struct {
-	ID, Rev         int64
-	What, Name      string
-	System, Lot     string
-	Unit            string
-	Left            float64 // in Unit
-	Opened, Expiry  time.Time
-	WidthM, GM2     float64
-	LapMM, WastePct float64
-	Note            string
+	ID, Rev        int64
+	What, Name     string
+	System, Lot    string
+	Unit           string
+	Left           float64 // in Unit
+	Opened, Expiry time.Time
+	WidthM, GM2    float64
+	LapMM, Waste   float64 // Waste is the share that is cut off
+	Note           string
 }
 
 // About is what a note or photo is of: at most one of them, none for the shed.

@@ -11,23 +11,21 @@ import (
 // bookPage is the job book: its first page, a job's or a piece's. What is not on the page is empty.
 type bookPage struct {
 	base
-	Here    string // where forms go back to without the script
-	Jobs    []jobCard
-	Closed  []jobCard
-	Job     *jobCard
-	Piece   *pieceSheet
-	People  []personCard
-	Stock   []stockCard
-	Notes   []noteRow
-	Photos  []photoRow
-	Lately  []changeLine
-	About   About
-	Systems []choice
-	Whats   []string
-	Units   []string
-	Days    []dayBox
-	Heading string // of the page Past
-	Back    string
+	Here     string // where forms go back to without the script
+	Jobs     []jobCard
+	Closed   []jobCard
+	Job      *jobCard
+	Piece    *pieceSheet
+	People   []personCard
+	Stock    []stockCard
+	Notes    []noteRow
+	Photos   []photoRow
+	Lately   []changeLine
+	About    About
+	NewStock stockCard // of the form for one that is new
+	Days     []dayBox
+	Heading  string // of the page Past
+	Back     string
 }
 
 type jobCard struct {
@@ -111,10 +109,16 @@ type dayBox struct {
 
 type stockCard struct {
 	BookStock
-	LeftText, More string
-	Short          bool // more was used than there was
-	Late           bool // past its shelf life
+	LeftText, More        string
+	Short                 bool // more was used than there was
+	Late                  bool // past its shelf life
+	Rolled                bool // it is kept by the metre
+	Whats, Systems, Units []choice
+	OpenedOn, ExpiryOn    dayField
 }
+
+// dayField is a field for a day, or for a day and a time where one was said.
+type dayField struct{ Type, Value string }
 
 type noteRow struct{ Text, When, Who string }
 
@@ -148,6 +152,7 @@ func (h *Handler) getBook(w http.ResponseWriter, r *http.Request) {
 		for _, s := range b.Stock {
 			p.Stock = append(p.Stock, h.stockCard(v, s))
 		}
+		p.NewStock = h.stockCard(v, BookStock{What: "resin", Unit: "g"})
 		h.bookAbout(v, b, p, About{})
 		all, err := h.o.Books.Lately(r.Context(), 12)
 		p.Lately = h.changeLines(v, all)
@@ -223,11 +228,6 @@ func (h *Handler) bookOf(w http.ResponseWriter, r *http.Request, fill func(View,
 	p := bookPage{base: h.base(v, stale, "", "/book")}
 	b, err := h.o.Books.Book(r.Context())
 	if err == nil {
-		for _, s := range v.Systems {
-			p.Systems = append(p.Systems, choice{Value: s.Name, Text: s.Name})
-		}
-		p.Whats = []string{"resin", "hardener", "fabric", "peel ply", "filler", "other"}
-		p.Units = []string{"g", "ml", "m", "each"}
 		p.Days = h.dayBoxes([7]bool{false, true, true, true, true, true, false})
 		err = fill(v, b, &p)
 	}

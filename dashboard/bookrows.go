@@ -183,7 +183,21 @@ func (h *Handler) personCard(p BookPerson) personCard {
 }
 
 func (h *Handler) stockCard(v View, s BookStock) stockCard {
-	c := stockCard{BookStock: s, LeftText: h.tx.get("stock_left", number(s.Left, 0), s.Unit), Short: s.Left < 0}
+	c := stockCard{BookStock: s, LeftText: number(s.Left, map[string]int{"m": 1}[s.Unit]), Short: s.Left < 0, Rolled: s.Unit == "m", OpenedOn: dayOf(s.Opened, v.Zone), ExpiryOn: dayOf(s.Expiry, v.Zone)}
+	for _, what := range []string{"resin", "hardener", "fabric", "peel ply", "filler", "other"} {
+		c.Whats = append(c.Whats, choice{Value: what, On: what == s.What})
+	}
+	for _, unit := range []string{"g", "ml", "m", "each"} {
+		c.Units = append(c.Units, choice{Value: unit, On: unit == s.Unit})
+	}
+	known := s.System == ""
+	for _, x := range v.Systems {
+		c.Systems = append(c.Systems, choice{Value: x.Name, On: x.goesBy(s.System)})
+		known = known || x.goesBy(s.System)
+	}
+	if !known { // it stays what it is, though the config has it no more
+		c.Systems = append(c.Systems, choice{Value: s.System, On: true})
+	}
 	var more []string
 	if s.Lot != "" {
 		more = append(more, h.tx.get("stock_lot", s.Lot))
@@ -200,6 +214,18 @@ func (h *Handler) stockCard(v View, s BookStock) stockCard {
 	}
 	c.More = strings.Join(more, ", ")
 	return c
+}
+
+// dayOf fills a field with a day; a time of the day that was said stays with it.
+func dayOf(t time.Time, zone *time.Location) dayField {
+	if t.IsZero() {
+		return dayField{Type: "date"}
+	}
+	t = t.In(zone)
+	if h, m, s := t.Clock(); h+m+s > 0 {
+		return dayField{Type: "datetime-local", Value: t.Format("2006-01-02T15:04:05")}
+	}
+	return dayField{Type: "date", Value: t.Format(time.DateOnly)}
 }
 
 // bookAbout fills in notes and photos of one thing, newest first.

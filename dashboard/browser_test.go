@@ -134,7 +134,7 @@ func (b *browser) quiet(t *testing.T, host string) {
 const smallTargets = `(() => {
 	const bad = [], seen = [];
 	for (const el of document.querySelectorAll("a,button,summary,input:not([type=hidden]),select,label.choice,label.check")) {
-		if (el.matches(".skip") || el.closest("[hidden]") || (el.closest("details:not([open])") && el.tagName !== "SUMMARY")) continue;
+		if (el.matches(".skip") || el.closest("[hidden]") || (el.tagName === "SUMMARY" ? el.parentElement.parentElement : el).closest("details:not([open])")) continue;
 		if (el.matches("label.choice input,label.check input")) continue; // the whole label is the target
 		const r = el.getBoundingClientRect(), name = el.tagName + " " + (el.textContent || el.name).trim().slice(0, 30);
 		if (r.width < 48 || r.height < 48) bad.push(name + " is " + Math.round(r.width) + " x " + Math.round(r.height));

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"tackline/advisor"
+	"tackline/advisor/units/quantity"
 )
 
 var (
@@ -94,20 +95,25 @@ func readJSON(body io.Reader, out fields) error {
 	return nil
 }
 
-// amount reads an optional number, with a point or a comma, in [lo, hi].
-func (f fields) amount(tx texts, name string, lo, hi float64, outside string) (*float64, error) {
-	s := strings.Replace(f[name], ",", ".", 1)
-	if s == "" {
+// amount reads an optional number of a unit of ours in [lo, hi]: with another unit, or in the one that the field of its name after "in." says.
+func (f fields) amount(name string, q quantity.Quantity, lo, hi float64, outside string) (*float64, error) {
+	if f[name] == "" {
 		return nil, nil
 	}
-	v, err := strconv.ParseFloat(strings.Replace(s, "\u2212", "-", 1), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil, &Refusal{Field: name, Sentence: tx.get("refuse_number")}
+	typed, err := quantity.Point(f[name], f["decimal"] == "comma")
+	if err == nil {
+		if unit := f["in."+name]; unit != "" {
+			q = q.Bare(unit)
+		}
+		var v float64
+		if v, err = q.Parse(typed); err == nil && (v < lo || v > hi) {
+			return nil, &Refusal{Field: name, Sentence: outside}
+		} else if err == nil {
+			v = quantity.Kept(v)
+			return &v, nil
+		}
 	}
-	if v < lo || v > hi {
-		return nil, &Refusal{Field: name, Sentence: outside}
-	}
-	return &v, nil
+	return nil, &Refusal{Field: name, Sentence: err.Error()}
 }
 
 // text reads an optional text of limited length.
@@ -245,7 +251,7 @@ func pathID(r *http.Request) (int64, error) {
 }
 
 func (h *Handler) startCoat(r *http.Request) (Receipt, error) {
-	f, v, err := h.begin(r, "piece", "kind", "system", "at", "who", "lot", "amount_g", "amount_oz", "resin_c", "resin_f", "vessel")
+	f, v, err := h.begin(r, "piece", "kind", "system", "at", "who", "lot", "amount_g", "in.amount_g", "resin_c", "in.resin_c", "decimal", "vessel")
 	if err != nil {
 		return Receipt{}, err
 	}
@@ -263,15 +269,10 @@ func (h *Handler) startCoat(r *http.Request) (Receipt, error) {
 	if req.Vessel != "" && req.Vessel != "pot" && req.Vessel != "tray" {
 		return Receipt{}, &Refusal{Field: "vessel", Sentence: h.tx.get("refuse_vessel")}
 	}
-	for _, x := range []struct{ typed, is, unit string }{{"amount_oz", "amount_g", "g"}, {"resin_f", "resin_c", "C"}} {
-		if f[x.typed] != "" {
-			f[x.is] = Shows{Ounces: true, Fahrenheit: true}.typed(f[x.typed], x.unit)
-		}
-	}
 	var errs [5]error
 	req.At, errs[0] = f.at(h.tx, v)
-	req.AmountG, errs[1] = f.amount(h.tx, "amount_g", math.SmallestNonzeroFloat64, 100000, h.tx.get("refuse_amount"))
-	req.ResinC, errs[2] = f.amount(h.tx, "resin_c", -20, 80, h.tx.get("refuse_resin"))
+	req.AmountG, errs[1] = f.amount("amount_g", quantity.Mass(), math.SmallestNonzeroFloat64, 100000, h.tx.get("refuse_amount"))
+	req.ResinC, errs[2] = f.amount("resin_c", quantity.Temperature(), -20, 80, h.tx.get("refuse_resin"))
 	req.Who, errs[3] = f.text(h.tx, "who", 80)
 	req.Lot, errs[4] = f.text(h.tx, "lot", 120)
 	for _, err := range errs {

@@ -35,11 +35,12 @@ type mixAnswer struct {
 	Why       string // of no strokes
 }
 
-// mixFields are the numbers of the form: name, range and whether it has to be there.
+// mixFields are the numbers of the form: name, unit and range.
 var mixFields = []struct {
-	name   string
-	lo, hi float64
-}{{"area", 0.001, 10000}, {"fabric", 1, 5000}, {"layers", 1, 100}, {"coats", 1, 100}, {"filler", 0, 10}, {"thickness", 0.01, 100}, {"batch", batch.LeastG, batch.MostG}}
+	name, unit string
+	lo, hi     float64
+}{{"area", "m2", 0.001, 10000}, {"fabric", "g/m2", 1, 5000}, {"layers", "", 1, 100}, {"coats", "", 1, 100}, {"filler", "", 0, 10}, {"thickness", "mm", 0.01, 100},
+	{"batch", "g", batch.LeastG, batch.MostG}}
 
 func (h *Handler) getMix(w http.ResponseWriter, r *http.Request) {
 	if v, stale, ok := h.now(w, r, "/mix"); ok {
@@ -57,6 +58,9 @@ func (h *Handler) mixPage(v View, stale bool, q url.Values) mixPage {
 	p.Refresh, p.Live = false, false
 	for _, f := range mixFields {
 		p.Values[f.name] = strings.TrimSpace(q.Get(f.name))
+		if unit := q.Get("in." + f.name); unit != "" && p.Values[f.name] != "" && unit != v.visitor.Shows.Unit(f.unit) {
+			p.Values[f.name] += " " + unit // the link of somebody who has other units
+		}
 	}
 	kind := q.Get("kind")
 	for _, k := range advisor.Kinds() {
@@ -74,11 +78,7 @@ func (h *Handler) mixPage(v View, stale bool, q url.Values) mixPage {
 	if p.Nothing || p.Values["area"] == "" && len(q) == 0 {
 		return p
 	}
-	given := map[string]string{}
-	for name, text := range p.Values {
-		given[name] = v.visitor.Shows.typed(text, map[string]string{"area": "m2", "fabric": "g/m2", "batch": "g"}[name])
-	}
-	need, wants, wrong := h.mixNeed(given, kind)
+	need, wants, wrong := h.mixNeed(v.visitor.Shows, q, kind)
 	if wrong == "" && system == nil {
 		wants, wrong = "system", h.tx.get("refuse_system")
 	}
@@ -96,11 +96,18 @@ func (h *Handler) mixPage(v View, stale bool, q url.Values) mixPage {
 }
 
 // mixNeed reads the numbers; wrong says what is wrong with which field.
-func (h *Handler) mixNeed(values map[string]string, kind string) (n batch.Need, wants, wrong string) {
+func (h *Handler) mixNeed(s Shows, query url.Values, kind string) (n batch.Need, wants, wrong string) {
 	got := map[string]float64{}
-	f := fields(values)
+	f := fields{}
+	for name := range query {
+		f[name] = strings.TrimSpace(query.Get(name))
+	}
+	if s.Comma {
+		f["decimal"] = "comma"
+	}
 	for _, x := range mixFields {
-		v, err := f.amount(h.tx, x.name, x.lo, x.hi, h.tx.get("mix_range", trim(x.lo), trim(x.hi)))
+		outside := h.tx.get("mix_range", trim(x.lo), trim(x.hi), map[bool]string{true: " " + x.unit}[x.unit != ""])
+		v, err := f.amount(x.name, s.quantity(x.unit), x.lo, x.hi, outside)
 		if err != nil {
 			return n, x.name, err.(*Refusal).Sentence
 		}

@@ -54,9 +54,6 @@ type startCoatJSON struct {
 	AmountG *float64     `json:"amount_g"`         // mixed, g
 	ResinC  *float64     `json:"resin_c"`          // when mixed, C
 	Vessel  string       `json:"vessel,omitempty"` // pot or tray: a batch is begun with it
-
-	AmountOz *float64 `json:"amount_oz"` // in place of amount_g, from a form in ounces
-	ResinF   *float64 `json:"resin_f"`   // in place of resin_c, from a form in Fahrenheit
 }
 
 type touchBody struct {

@@ -193,7 +193,7 @@ func (h *Handler) unitChoices(s Shows) []unitChoice {
 	two := func(name string, second bool, a, b string) unitChoice {
 		return unitChoice{Name: name, Legend: h.tx.get("shows_" + name), Choices: []choice{{Value: a, Text: h.tx.get("shows_" + a), On: !second}, {Value: b, Text: h.tx.get("shows_" + b), On: second}}}
 	}
-	return []unitChoice{two("temperature", s.Fahrenheit, "C", "F"), two("mass", s.Ounces, "g", "oz"), two("area", s.SquareFeet, "m2", "ft2"),
+	return []unitChoice{two("temperature", s.Fahrenheit, "C", "F"), two("mass", s.Ounces, "g", "oz"), two("area", s.SquareFeet, "m2", "ft2"), two("length", s.Inches, "mm", "in"),
 		two("pressure", s.InchesHg, "hPa", "inHg"), two("decimal", s.Comma, "point", "comma")}
 }
 

@@ -249,7 +249,7 @@ func (h *Handler) marginChart(v View, a *advisor.PieceAdvice) *chart.MarginChart
 
 // margin has a chart of margins tell them as a person wants it.
 func (s Shows) margin(c *chart.MarginChart) {
-	c.Desc, c.LimitLabel = s.say(c.Desc), s.say(c.LimitLabel)
+	c.Desc, c.LimitLabel = s.Say(c.Desc), s.Say(c.LimitLabel)
 	t, other := s.in(c.Unit)
 	if !other {
 		return

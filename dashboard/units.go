@@ -1,27 +1,20 @@
 package dashboard
 
 import (
+	"cmp"
 	"html/template"
-	"math"
 	"regexp"
 	"strconv"
 	"strings"
+
+	"tackline/advisor/units/quantity"
 )
 
-// Shows is how a person wants numbers told. The zero value is C, g, m2, hPa and a decimal point: what everything is measured, worked out, kept
+// Shows is how a person wants numbers told. The zero value is C, g, m2, mm, hPa and a decimal point: what everything is measured, worked out, kept
 // and sent in. Pages are made in those, and told in a person's units here and nowhere else.
 type Shows struct {
-	Fahrenheit, Ounces, SquareFeet, InchesHg, Comma bool
+	Fahrenheit, Ounces, SquareFeet, Inches, InchesHg, Comma bool
 }
-
-// Factors, exact by definition where not said otherwise: pound 0.45359237 kg, foot 0.3048 m, yard 0.9144 m (international agreement of 1959);
-// conventional inch of mercury 33.86389 hPa (NIST SP 811 (2008), appendix B.8).
-const (
-	gramsInOunce = 28.349523125
-	hpaInInchHg  = 33.86389
-	m2InFt2      = 0.3048 * 0.3048
-	m2InYd2      = 0.9144 * 0.9144
-)
 
 // told is a unit in another one: times factor, plus shift.
 type told struct {
@@ -30,39 +23,102 @@ type told struct {
 	more          int // digits that the other unit needs more
 }
 
+// spellings are the units as they stand on the page, by how quantity has them.
+var spellings = map[string]string{"ft2": "ft²", "ft2/h": "ft²/h", "oz/yd2": "oz/yd²", "in2": "in²"}
+
+// another is a unit of ours that some people are told in another.
+type another struct {
+	unit string // with a plain 2
+	told
+	ours, theirs quantity.Quantity // what is typed, by whom
+	by           func(Shows) bool
+}
+
+func other(q quantity.Quantity, unit string, more int, by func(Shows) bool) another {
+	u := q.Units[unit]
+	return another{q.Base, told{cmp.Or(spellings[unit], unit), 1 / u.Scale, -u.Add, more}, q, q.Bare(unit), by}
+}
+
+var others = []another{
+	other(quantity.Temperature(), "F", 0, Shows.fahrenheit), other(quantity.Difference(), "F", 0, Shows.fahrenheit), // a difference: 3 K are 5.4 F
+	other(quantity.Mass(), "oz", 1, Shows.ounces), other(quantity.ArealMass(), "oz/yd2", 1, Shows.ounces),
+	other(quantity.Area(), "ft2", 0, Shows.squareFeet), other(quantity.Pace(), "ft2/h", 0, Shows.squareFeet),
+	other(quantity.Length(), "in", 2, Shows.inches), other(quantity.Metres(), "ft", 0, Shows.inches), other(quantity.TrayArea(), "in2", 0, Shows.inches),
+	other(quantity.Pressure(), "inHg", 2, Shows.inchesHg),
+}
+
+func (s Shows) fahrenheit() bool { return s.Fahrenheit }
+func (s Shows) ounces() bool     { return s.Ounces }
+func (s Shows) squareFeet() bool { return s.SquareFeet }
+func (s Shows) inches() bool     { return s.Inches }
+func (s Shows) inchesHg() bool   { return s.InchesHg }
+
 // in gives what a unit of ours is told in; ok is false where it is told as it is.
 func (s Shows) in(unit string) (told, bool) {
-	switch {
-	case unit == "C" && s.Fahrenheit:
-		return told{"F", 1.8, 32, 0}, true
-	case unit == "K" && s.Fahrenheit: // a difference: 3 K are 5.4 F
-		return told{"F", 1.8, 0, 0}, true
-	case unit == "K/h" && s.Fahrenheit:
+	if unit == "K/h" && s.Fahrenheit {
 		return told{"F/h", 1.8, 0, 0}, true
-	case unit == "g" && s.Ounces:
-		return told{"oz", 1 / gramsInOunce, 0, 1}, true
-	case (unit == "g/m2" || unit == "g/m²") && s.Ounces:
-		return told{"oz/yd²", m2InYd2 / gramsInOunce, 0, 1}, true
-	case (unit == "m2" || unit == "m²") && s.SquareFeet:
-		return told{"ft²", 1 / m2InFt2, 0, 0}, true
-	case (unit == "m2/h" || unit == "m²/h") && s.SquareFeet:
-		return told{"ft²/h", 1 / m2InFt2, 0, 0}, true
-	case unit == "hPa" && s.InchesHg:
-		return told{"inHg", 1 / hpaInInchHg, 0, 2}, true
+	}
+	plain := strings.Replace(unit, "²", "2", 1)
+	for i := range others {
+		if others[i].unit == plain && others[i].by(s) {
+			return others[i].told, true
+		}
 	}
 	return told{unit: unit, factor: 1}, false
+}
+
+// quantity gives what is typed into a field of a unit of ours: a number without one is in the person's.
+func (s Shows) quantity(unit string) quantity.Quantity {
+	plain := strings.Replace(unit, "²", "2", 1)
+	for i := range others {
+		switch x := &others[i]; {
+		case x.unit != plain:
+		case x.by(s):
+			return x.theirs
+		default:
+			return x.ours
+		}
+	}
+	return quantity.In(unit)
+}
+
+// entry writes a value of a unit of ours as it is to be edited; nothing for one that is not known.
+func (s Shows) entry(value any, unit string) string {
+	v, known := 0.0, false
+	switch x := value.(type) {
+	case float64:
+		v, known = x, x != 0
+	case *float64:
+		if known = x != nil; known {
+			v = *x
+		}
+	case string:
+		var err error
+		v, err = strconv.ParseFloat(x, 64)
+		known = err == nil
+	}
+	if !known {
+		return ""
+	}
+	return s.comma(s.quantity(unit).Shown(v))
+}
+
+// typedIn gives the hidden fields by which a form says in what unit, and with what decimal mark, the number of a field was typed.
+func (s Shows) typedIn(field, unit string) template.HTML {
+	var out string
+	if t, other := s.in(unit); other {
+		out = `<input type="hidden" name="in.` + template.HTMLEscapeString(field) + `" value="` + template.HTMLEscapeString(t.unit) + `">`
+	}
+	if s.Comma {
+		out += `<input type="hidden" name="decimal" value="comma">`
+	}
+	return template.HTML(out) //nolint:gosec // escaped above
 }
 
 // Value gives a value of a unit of ours, and the unit that it is told in.
 func (s Shows) Value(v float64, unit string) (float64, string) {
 	t, _ := s.in(unit)
 	return v*t.factor + t.shift, t.unit
-}
-
-// Back gives a value that was typed in the person's unit in ours.
-func (s Shows) Back(v float64, unit string) float64 {
-	t, _ := s.in(unit)
-	return (v - t.shift) / t.factor
 }
 
 // Unit gives the name of the unit in which a unit of ours is told.
@@ -103,12 +159,12 @@ func (s Shows) spread(text, unit string) string {
 
 // amounts are numbers with a unit of ours in a sentence, and spans such as 12 to 16 C.
 var (
-	amounts  = regexp.MustCompile(`(?:((?:−|-|\b)\d+(?:\.\d+)?)(?: (C|K|%|g))?( to | and | or |–|\.\.))?((?:−|-|\b)\d+(?:\.\d+)?)([ \x{a0}])(K/h|g/m2|g/m²|m2/h|m²/h|C|K|g|m2|m²|hPa)($|[^\w²/])`)
+	amounts  = regexp.MustCompile(`(?:((?:−|-|\b)\d+(?:\.\d+)?)(?: (C|K|%|g|mm))?( to | and | or |–|\.\.))?((?:−|-|\b)\d+(?:\.\d+)?)([ \x{a0}])(K/h|g/m2|g/m²|m2/h|m²/h|cm²|C|K|g|m2|m²|mm|hPa)($|[^\w²/])`)
 	decimals = regexp.MustCompile(`(\d)\.(\d)`)
 )
 
-// say tells a sentence of ours. Only texts that this program made are put through it: what people wrote stays as they wrote it.
-func (s Shows) say(text string) string {
+// Say tells a sentence of ours. Only texts that this program made are put through it: what people wrote stays as they wrote it.
+func (s Shows) Say(text string) string {
 	if s == (Shows{}) {
 		return text
 	}
@@ -134,17 +190,5 @@ func (s Shows) say(text string) string {
 
 // funcs are what templates tell numbers with.
 func (s Shows) funcs() template.FuncMap {
-	return template.FuncMap{"say": s.say, "num": s.num, "spread": s.spread, "unit": s.Unit}
-}
-
-// typed turns a number that a person typed in her own unit into ours, as text; what is no number stays as it is, to be refused as it was typed.
-func (s Shows) typed(text, unit string) string {
-	if _, other := s.in(unit); !other || text == "" {
-		return text
-	}
-	v, err := strconv.ParseFloat(strings.Replace(strings.Replace(strings.TrimSpace(text), ",", ".", 1), "\u2212", "-", 1), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return text
-	}
-	return strconv.FormatFloat(s.Back(v, unit), 'f', -1, 64)
+	return template.FuncMap{"say": s.Say, "num": s.num, "spread": s.spread, "unit": s.Unit, "entry": s.entry, "in": s.typedIn}
 }

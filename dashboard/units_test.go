@@ -14,7 +14,7 @@ var (
 	svgs = regexp.MustCompile(`(?s)<svg.*?</svg>`)
 )
 
-var yankee = Shows{Fahrenheit: true, Ounces: true, SquareFeet: true, InchesHg: true}
+var yankee = Shows{Fahrenheit: true, Ounces: true, SquareFeet: true, Inches: true, InchesHg: true}
 
 // TestUnits holds the conversions against NIST Special Publication 811 (2008), appendix B.8 and B.9: 1 oz = 28.34952 g, 1 ft2 = 0.09290304 m2,
 // 1 inHg (conventional) = 33.86389 hPa, 1 oz/yd2 = 33.90575 g/m2, C = (F - 32)/1.8, and a difference of 1 F = 0.5555556 K.
@@ -23,11 +23,10 @@ func TestUnits(t *testing.T) {
 		unit, other string
 		v, want     float64
 	}{{"C", "F", 0, 32}, {"C", "F", 100, 212}, {"C", "F", -40, -40}, {"K", "F", 0.5555556, 1}, {"K/h", "F/h", 0.5555556, 1}, {"g", "oz", 28.34952, 1}, {"m2", "ft²", 0.09290304, 1}, {"m²", "ft²", 0.09290304, 1},
-		{"hPa", "inHg", 33.86389, 1}, {"g/m2", "oz/yd²", 33.90575, 1}, {"%", "%", 71, 71}, {"min", "min", 5, 5}, {"mm", "mm", 9, 9}} {
+		{"hPa", "inHg", 33.86389, 1}, {"g/m2", "oz/yd²", 33.90575, 1}, {"%", "%", 71, 71}, {"min", "min", 5, 5}, {"mm", "in", 25.4, 1}, {"m", "ft", 0.3048, 1}, {"cm²", "in²", 6.4516, 1}, {"m2/h", "ft²/h", 0.09290304, 1}} {
 		got, unit := yankee.Value(c.v, c.unit)
 		require.Equal(t, c.other, unit)
 		require.InDelta(t, c.want, got, 1e-6*max(1, c.want), c.unit)
-		require.InDelta(t, c.v, yankee.Back(got, c.unit), 1e-12, c.unit)
 		same, unit := Shows{}.Value(c.v, c.unit)
 		require.Equal(t, c.v, same)
 		require.Equal(t, c.unit, unit)
@@ -44,9 +43,12 @@ func TestNumbersAsAPersonWantsThem(t *testing.T) {
 		require.Equal(t, c.want, c.s.num(c.text, c.unit), "%+v %s", c.s, c.text)
 	}
 	require.Equal(t, "0.9", yankee.spread("0.5", "C"), "an uncertainty is a difference")
-	require.Equal(t, "53.6", yankee.typed("53.6", "%"))
-	require.Equal(t, "12", yankee.typed("53,6", "C"))
-	require.Equal(t, "much", yankee.typed("much", "C"))
+	require.Equal(t, "53,6", Shows{Fahrenheit: true, Comma: true}.entry(12.0, "C"))
+	require.Equal(t, "0.25", yankee.entry(6.35, "mm"))
+	require.Equal(t, "9 mm", yankee.entry(9.0, "mm"), "what inches would make another number of stays as it is kept")
+	require.Equal(t, "6,5", comma.entry(ptr(6.5), "mm"))
+	require.Empty(t, yankee.entry(0.0, "mm"), "not known")
+	require.Equal(t, "32", yankee.entry(ptr(0), "C"))
 }
 
 func TestSentencesAsAPersonWantsThem(t *testing.T) {
@@ -58,14 +60,14 @@ func TestSentencesAsAPersonWantsThem(t *testing.T) {
 		{"12 C to 16 C", "54 F to 61 F"},
 		{"from \u22125 to 3.5 C", "from 23 to 38.3 F"},
 		{"2 x 250 g, 6 m² at 6.0 m2/h, 200 g/m²", "2 x 8.8 oz, 65 ft² at 64.6 ft²/h, 5.9 oz/yd²"},
-		{"Drum C4, coat 3, 72 %, 4 Coats, 9 mm", "Drum C4, coat 3, 72 %, 4 Coats, 9 mm"},
+		{"Drum C4, coat 3, 72 %, 4 Coats, 9 mm", "Drum C4, coat 3, 72 %, 4 Coats, 0.35 in"},
 		{"falling by 2 hPa", "falling by 0.06 inHg"},
 		{"Timber still warming, 0.8 K/h", "Timber still warming, 1.4 F/h"},
 	} {
-		require.Equal(t, c[1], yankee.say(c[0]))
-		require.Equal(t, c[0], Shows{}.say(c[0]))
+		require.Equal(t, c[1], yankee.Say(c[0]))
+		require.Equal(t, c[0], Shows{}.Say(c[0]))
 	}
-	require.Equal(t, "56,8 F, 0,5 mm, at 14:27, ISO 8502-4", Shows{Fahrenheit: true, Comma: true}.say("13.8 C, 0.5 mm, at 14:27, ISO 8502-4"))
+	require.Equal(t, "56,8 F, 0,5 mm, at 14:27, ISO 8502-4", Shows{Fahrenheit: true, Comma: true}.Say("13.8 C, 0.5 mm, at 14:27, ISO 8502-4"))
 }
 
 // TestPagesInUnits: with other units no number of ours is left on a page of the shed, and the API has it all the same.
@@ -81,7 +83,7 @@ func TestPagesInUnits(t *testing.T) {
 		require.NotRegexp(t, `\d[ \x{a0}](C|K|hPa|g|m²|m2)([^\w²/]|$)`, tags.ReplaceAllString(svgs.ReplaceAllString(text, ""), " "), path)
 	}
 	require.Contains(t, get(h, "/").Body.String(), `<span class="num">56,8</span> <span class="u">±0,9</span> F`)
-	require.Contains(t, get(h, "/coats/new").Body.String(), `name="resin_f"`)
+	require.Contains(t, get(h, "/coats/new").Body.String(), `name="in.resin_c" value="F"`)
 	require.Contains(t, get(h, "/mix?area=64.58&kind=seal&system=medium").Body.String(), "65 ft²")
 	require.Contains(t, get(h, "/api/v1/now").Body.String(), `"surface_c":{"value":13.8`)
 	plain := get(handler(t, newFake(scene()), nil), "/").Body.String()

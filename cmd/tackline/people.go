@@ -113,7 +113,7 @@ func newPeopleCmd(e env) *cobra.Command {
 		}
 		return d.edit(c, "people", "edit-person", "person", id, *rev, changes)
 	}
-	shows := slots{slotText("temperature", "temperature", "C or F"), slotText("mass", "mass", "g or oz"), slotText("area", "area", "m2 or ft2"), slotText("pressure", "pressure", "hPa or inHg"),
+	shows := slots{slotText("temperature", "temperature", "C or F"), slotText("mass", "mass", "g or oz"), slotText("area", "area", "m2 or ft2"), slotText("length", "length", "mm or in"), slotText("pressure", "pressure", "hPa or inHg"),
 		slotText("decimal", "decimal", "point or comma")}
 	units := &cobra.Command{Use: "units PERSON", Short: "Say how somebody wants numbers told on the page", Example: "  tackline people units Wren --temperature F --mass oz", Args: cobra.ExactArgs(1)}
 	shows.on(units)

@@ -37,7 +37,7 @@ func slotMeasure(flag, field string, q quantity.Quantity, lo, hi float64, about 
 		if err := q.In(s, v, lo, hi); err != nil {
 			return nil, err
 		}
-		return strconv.ParseFloat(quantity.Number(v), 64) // nine digits: 3/4 inch is 19.05 mm in the book, not 19.049999999999997
+		return quantity.Kept(v), nil
 	}}
 }
 

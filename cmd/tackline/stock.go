@@ -18,24 +18,12 @@ func stockSlots() slots {
 		slotText("unit", "unit", "g, ml, m (fabric and peel ply by the metre) or each"),
 		slotAt("opened", "opened", "when it was opened"),
 		slotAt("expiry", "expiry", "end of its shelf life"),
-		slotMeasure("width", "width_m", inMetres(), 0, 20, "width of a roll"),
+		slotMeasure("width", "width_m", quantity.Metres(), 0, 20, "width of a roll"),
 		slotMeasure("weight", "g_m2", quantity.ArealMass(), 0, 5000, "weight of a fabric"),
 		slotNumber("lap-mm", "lap_mm", 0, 1000, "overlap of neighbouring widths in mm"),
 		slotNumber("waste", "waste", 0, 1, "share that is cut off"),
 		slotText("note", "note", "a note"),
 	}
-}
-
-// inMetres is a length that is sent in metres.
-func inMetres() quantity.Quantity {
-	q := quantity.Length()
-	units := make(map[string]quantity.Unit, len(q.Units))
-	for name, u := range q.Units {
-		u.Scale /= 1000
-		units[name] = u
-	}
-	q.Base, q.Units, q.Example = "m", units, "1.2m"
-	return q
 }
 
 func newStockCmd(e env) *cobra.Command {

@@ -89,7 +89,8 @@ func (c *checker) number(field string, v, low, high float64, unit string) {
 		return
 	}
 	if v < low || v > high {
-		c.fail(field, "%g %s is outside %g to %g", v, unit, low, high)
+		unit = strings.TrimRight(" "+unit, " ")
+		c.fail(field, "%g%s is outside %g to %g%s", v, unit, low, high, unit)
 	}
 }
 

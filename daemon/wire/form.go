@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
-	"math"
 	"net/url"
 	"reflect"
 	"slices"
@@ -12,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"tackline/advisor/units/quantity"
 	"tackline/daemon/jobbook"
 )
 
@@ -19,13 +19,16 @@ import (
 // left out, which is "not known". Fields of what lies within have dotted names, those of a list a number each: new_batch.mass_g,
 // steps.0.work; a list of plain values is its name several times. Numbers may have a comma, times are RFC 3339, local times of the zone or
 // dates, a number of minutes of the day may be 08:30, a box that is ticked is 1, true or on. Errors are *jobbook.Invalid, all at once.
+//
+// A number whose field tells its unit (thickness_mm, or a value beside a unit or quantity) may be typed with another: 0.25in, 64F. In what unit one
+// without is meant is said by a field of its name after "in.": in.thickness_mm=in, and decimal=comma says that a comma is never one of thousands.
 func FromForm(kind string, values url.Values, zone *time.Location) (json.RawMessage, error) {
 	empty, err := jobbook.Decode(kind, []byte("{}"))
 	if err != nil {
 		return nil, err
 	}
 	f := former{zone: zone, top: true}
-	out := f.object("", typeOf(empty), group(values))
+	out := f.object("", typeOf(empty), group(f.measures(values, typeOf(empty))))
 	if len(f.bad) > 0 {
 		return nil, &jobbook.Invalid{Kind: kind, Fields: f.bad}
 	}
@@ -72,9 +75,41 @@ func (n *node) empty() bool {
 }
 
 type former struct {
-	zone *time.Location
-	top  bool
-	bad  []jobbook.FieldError
+	zone  *time.Location
+	top   bool
+	bad   []jobbook.FieldError
+	in    map[string]string // unit of a number without one, by field
+	comma bool
+	unit  *quantity.Quantity // of fields whose name tells none; nil where nothing does
+}
+
+// measures takes out of the fields what only says how the others were typed.
+func (f *former) measures(values url.Values, t reflect.Type) url.Values {
+	out := url.Values{}
+	f.in, f.comma = map[string]string{}, values.Get("decimal") == "comma"
+	mine := map[string]bool{}
+	for _, x := range fieldsOf(t, false) {
+		mine[x.name] = true
+	}
+	for name, all := range values {
+		switch of, is := strings.CutPrefix(name, "in."); {
+		case is:
+			f.in[of] = values.Get(name)
+		case name != "decimal" || mine[name]:
+			out[name] = all
+		}
+	}
+	if q, ok := quantity.Of(values.Get("quantity")); ok {
+		f.unit = &q
+	}
+	if unit := values.Get("unit"); unit != "" {
+		q := quantity.In(unit)
+		f.unit = &q
+		if out.Set("unit", q.Base); !mine["unit"] {
+			out.Del("unit")
+		}
+	}
+	return out
 }
 
 func (f *former) fail(name, format string, args ...any) any {
@@ -208,13 +243,32 @@ func (f *former) plain(name string, k reflect.Kind, s string) any {
 		}
 		return v
 	case reflect.Float64:
-		v, err := strconv.ParseFloat(strings.NewReplacer(",", ".", "\u2212", "-").Replace(s), 64)
-		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-			return f.fail(name, "%q is no number: write 250 or 18.5", s)
-		}
-		return v
+		return f.number(name, s)
 	}
 	return s
+}
+
+// number reads a number, with or without a unit.
+func (f *former) number(name, s string) any {
+	q, ok := quantity.Of(name[strings.LastIndexByte(name, '.')+1:])
+	switch {
+	case ok:
+	case f.unit != nil:
+		q = *f.unit
+	default:
+		q = quantity.Ratio()
+	}
+	if unit := f.in[name]; unit != "" {
+		q = q.Bare(unit)
+	}
+	typed, err := quantity.Point(s, f.comma)
+	if err == nil {
+		var v float64
+		if v, err = q.Parse(typed); err == nil {
+			return quantity.Kept(v)
+		}
+	}
+	return f.fail(name, "%v", err)
 }
 
 // time reads a time that a person filled in.

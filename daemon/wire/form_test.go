@@ -23,6 +23,15 @@ func TestFormsBecomeCommands(t *testing.T) {
 		{"set-steps", "piece=3&saw_rev=1&steps.1.work=fill&steps.1.wait=recoat+window&steps.1.until_full=1&steps.0.work=seal&steps.0.wait=nothing&steps.2.work=",
 			`{"piece":3,"saw_rev":1,"steps":[{"work":"seal","wait":"nothing"},{"work":"fill","wait":"recoat window","until_full":true}]}`},
 		{"set-steps", "piece=3&saw_rev=1&steps=", `{"piece":3,"saw_rev":1,"steps":[]}`},
+		{"edit-piece", "piece=2&name=deck&thickness_mm=0.25&in.thickness_mm=in&area_m2=65ft2&in.area_m2=ft%C2%B2&density_kg_m3=500", `{"piece":2,"name":"deck","thickness_mm":6.35,"area_m2":6.0386976,"density_kg_m3":500}`},
+		{"start-batch", "system=medium&mass_g=8%2C8&in.mass_g=oz&resin_c=18C&in.resin_c=F&vessel=pot", `{"system":"medium","mass_g":249.475804,"resin_c":18,"vessel":"pot"}`},
+		{"set-steps", "piece=3&saw_rev=1&steps.0.work=wet-out&steps.0.fabric_g_m2=6&in.steps.0.fabric_g_m2=oz%2Fyd%C2%B2", `{"piece":3,"saw_rev":1,"steps":[{"work":"wet-out","fabric_g_m2":203.434485}]}`},
+		{"add-stock", "name=drum&what=resin&amount=85&unit=oz", `{"name":"drum","what":"resin","amount":2409.70947,"unit":"g"}`},
+		{"edit-stock", "stock=4&saw_rev=1&name=twill&what=fabric&left=60&unit=ft&width_m=50in", `{"stock":4,"saw_rev":1,"name":"twill","what":"fabric","left":18.288,"unit":"m","width_m":1.27}`},
+		{"use-stock", "stock=4&amount=2&unit=oz", `{"stock":4,"amount":56.6990463}`},
+		{"use-stock", "stock=4&amount=1,250&unit=g&decimal=comma", `{"stock":4,"amount":1.25}`},
+		{"set-limit", "name=margin_k&unit=K&value=5.4&in.value=F&source=own", `{"name":"margin_k","unit":"K","value":3,"source":"own"}`},
+		{"hand-reading", "quantity=temp_c&value=64.4&in.value=F&place=air", `{"quantity":"temp_c","value":18,"place":"air"}`},
 		{"start-batch", "system=medium&mass_g=100&vessel=tray&lots=4&lots=7", `{"system":"medium","mass_g":100,"vessel":"tray","lots":[4,7]}`},
 	} {
 		values, err := url.ParseQuery(c.form)
@@ -68,6 +77,10 @@ func TestBadFormsNameAllTheirFields(t *testing.T) {
 	require.ErrorContains(t, err, "put forward")
 	_, err = FromForm("touch", url.Values{"when": {"noon"}}, zone)
 	require.ErrorContains(t, err, "is no time")
+	_, err = FromForm("use-stock", url.Values{"amount": {"1,250"}, "unit": {"g"}}, zone)
+	require.ErrorContains(t, err, "two ways")
+	_, err = FromForm("use-stock", url.Values{"amount": {"2 kg"}, "unit": {"each"}}, zone)
+	require.ErrorContains(t, err, "a bare number is each")
 	_, err = FromForm("mend", url.Values{}, zone)
 	require.ErrorContains(t, err, "unknown kind")
 }

@@ -160,30 +160,36 @@
 		delete form.dataset.dirty;
 		delete form.dataset.entry;
 		for (const el of form.querySelectorAll("[aria-invalid]")) el.removeAttribute("aria-invalid");
-		const wrong = form.querySelector(".wrong"), fold = form.closest("details");
-		if (wrong) wrong.remove();
+		const fold = form.closest("details");
+		for (const el of form.querySelectorAll(".wrong")) el.remove();
 		if (fold && fold.contains(document.activeElement)) fold.querySelector("summary").focus({ preventScroll: true });
 		if (fold && !fold.dataset.stay) fold.open = false;
 	};
 	const refuse = (q, problem) => {
 		const why = fill(words.refused, problem.detail || problem.title || ""), form = formOf(q);
 		if (!form || q.late) { // what she said is not lost with it
-			const what = (q.json ? Object.entries(q.json) : q.fields).filter(([k]) => !/^(key|at|when|saw_rev|back)$/.test(k)).map(([k, v]) => k + " " + v).join(", ");
+			const what = (q.json ? Object.entries(q.json) : q.fields).filter(([k]) => !/^(key|at|when|saw_rev|back|decimal|in\..*)$/.test(k)).map(([k, v]) => k + " " + v).join(", ");
 			say(what && q.late ? why + " (" + what + ")" : why, 0);
 			return;
 		}
 		say(why, 0);
 		if (form.matches(".touch")) return;
-		let box = form.querySelector(".wrong");
-		if (!box) {
-			box = document.createElement("p");
+		for (const el of form.querySelectorAll(".wrong")) el.remove();
+		let first = null, n = 0;
+		for (const { field, problem: what } of problem.errors || [{ field: problem.field, problem: problem.detail || problem.title }]) {
+			const el = field && form.elements.namedItem(field), seen = el && el.setAttribute && el.type !== "hidden" ? el : null, box = document.createElement("p");
 			box.className = "wrong";
+			box.id = "wrong-" + q.id + "-" + n++;
 			box.setAttribute("role", "alert");
-			form.querySelector("button").closest("p,form>*").before(box);
+			setText(box, seen || !field ? fill(words.refused, what) : fill(words.refused, field + " " + what));
+			if (seen) {
+				seen.closest("p,label").after(box);
+				seen.setAttribute("aria-invalid", "true");
+				seen.setAttribute("aria-describedby", box.id);
+				first = first || seen;
+			} else form.querySelector("button").closest("p,form>*").before(box);
 		}
-		setText(box, why);
-		const el = problem.field && form.elements.namedItem(problem.field);
-		if (el && el.setAttribute) { el.setAttribute("aria-invalid", "true"); if (el.type !== "hidden") el.focus(); }
+		if (first) first.focus();
 	};
 	const drain = async () => {
 		if (draining || !queue.length) return;

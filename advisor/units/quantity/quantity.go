@@ -26,6 +26,7 @@ type Quantity struct {
 	Units   map[string]Unit // by their spelling after normalising, see normal
 	Example string          // of what is right: "18C or 64F"
 	Hint    map[string]string
+	bare    string // unit of a number without one, where that is not Base
 }
 
 // Units' sizes are exact by definition (international yard and pound agreement of 1959, NIST SP 811 appendix B): inch 25.4 mm, foot 304.8 mm,
@@ -76,6 +77,18 @@ func Length() Quantity {
 		Units: map[string]Unit{"mm": {Scale: 1}, "cm": {Scale: 10}, "m": {Scale: 1000}, "um": {Scale: 1e-3}, "in": {Scale: inchMM}, `"`: {Scale: inchMM}}}
 }
 
+// Metres is a width or a length of a roll; the result is in metres.
+func Metres() Quantity {
+	q := Length()
+	for name, u := range q.Units {
+		u.Scale /= 1000
+		q.Units[name] = u
+	}
+	q.Units["ft"], q.Units["yd"] = Unit{Scale: footM}, Unit{Scale: yardM}
+	q.Base, q.Example = "m", "1.2m or 4ft"
+	return q
+}
+
 // Mass is a mass; the result is in grams.
 func Mass() Quantity {
 	return Quantity{Name: "a mass", Base: "g", Example: "250g, 1.2kg or 9oz", Hint: volumeHint,
@@ -95,6 +108,11 @@ func Area() Quantity {
 // TrayArea is the area of a tray; the result, and a bare number, is in square centimetres.
 func TrayArea() Quantity {
 	return Quantity{Name: "an area of a tray", Base: "cm2", Example: "600cm2 or 93in2", Units: areaUnits(1e4)}
+}
+
+// Pace is an area in an hour; the result is in m2/h.
+func Pace() Quantity {
+	return Quantity{Name: "an area in an hour", Base: "m2/h", Example: "6m2/h or 65ft2/h", Units: map[string]Unit{"m2/h": {Scale: 1}, "ft2/h": {Scale: footM * footM}}}
 }
 
 // ArealMass is a weight of fabric; the result is in g/m2. A bare oz is ounces per square yard, as the trade has it.
@@ -127,6 +145,11 @@ func Hours() Quantity {
 		Units: map[string]Unit{"h": {Scale: 1}, "min": {Scale: 1. / 60}, "m": {Scale: 1. / 60}, "s": {Scale: 1. / 3600}, "d": {Scale: 24}}}
 }
 
+// Minutes is a length of time; the result, and a bare number, is in minutes.
+func Minutes() Quantity {
+	return Quantity{Name: "a length of time", Base: "min", Example: "90min or 2h", Units: map[string]Unit{"min": {Scale: 1}, "h": {Scale: 60}, "d": {Scale: 1440}}}
+}
+
 // Ratio is a plain number.
 func Ratio() Quantity {
 	return Quantity{Name: "a number", Base: "", Example: "2 or 1.5", Units: map[string]Unit{"": {Scale: 1}}}
@@ -156,7 +179,9 @@ func (q Quantity) Parse(s string) (float64, error) {
 		return 0, q.bad(s, "is no number")
 	}
 	if unit == "" {
-		return x, nil
+		if unit = q.bare; unit == "" {
+			return x, nil
+		}
 	}
 	u, ok := q.unit(unit)
 	if !ok {
@@ -176,12 +201,12 @@ func (q Quantity) Parse(s string) (float64, error) {
 	return v, nil
 }
 
-// In tells whether v lies in [lo, hi] and gives the error that names the range in the base unit.
+// In tells whether v lies in [lo, hi] and gives the error that names the range in the unit of a bare number.
 func (q Quantity) In(typed string, v, lo, hi float64) error {
 	if v >= lo && v <= hi {
 		return nil
 	}
-	return &Error{typed, "is out of range", strings.TrimSpace(fmt.Sprintf("%s..%s %s", Number(lo), Number(hi), q.Base))}
+	return &Error{typed, "is out of range", strings.TrimSpace(fmt.Sprintf("%s..%s %s", Number(q.told(lo)), Number(q.told(hi)), q.bareUnit()))}
 }
 
 // Number writes a number with as few digits as it needs, at most nine significant ones.
@@ -193,7 +218,7 @@ func (q Quantity) want() string {
 	if q.Base == "" {
 		return q.Name + " such as " + q.Example
 	}
-	return fmt.Sprintf("%s such as %s (a bare number is %s; units: %s)", q.Name, q.Example, q.Base, strings.Join(q.names(), ", "))
+	return fmt.Sprintf("%s such as %s (a bare number is %s; units: %s)", q.Name, q.Example, q.bareUnit(), strings.Join(q.names(), ", "))
 }
 
 func (q Quantity) names() []string {
