@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -106,7 +105,7 @@ func (a *alerting) decide(ctx context.Context, conditions []alert.Condition, sta
 		a.pending = a.pending || d.Told || len(next[""].Groups) != len(a.state[""].Groups)
 	}
 	a.furnish(ctx, messages, now, stamp.State.Trusted())
-	if len(messages) > 0 || a.pending || next[""].AgeMS-a.keptAt >= stateEvery {
+	if len(messages) > 0 || a.pending || next[""].AgeMS-a.keptAt >= stateEvery || a.queue.unkept() != nil {
 		a.queue.tell(messages)
 		if err := a.outbox.Put(ctx, a.snapshot(next), messages, now); err != nil {
 			return nil, err // the old state stays: the same is decided again
@@ -297,92 +296,4 @@ func (d *Daemon) partCondition(part string, severity alert.Severity, title, body
 		c.Body += " Cause: " + alert.OneLine(err.Error(), 300)
 	}
 	return c
-}
-
-// queue is the outbox's place in the job book.
-type queue struct {
-	book *jobbook.Book
-	told []jobbook.Told // of the next Keep; the caller holds alerting.mu
-}
-
-var _ alert.Queue = (*queue)(nil)
-
-// tell notes messages for the coats' records; they are kept with the next Keep. What several audiences are told at once stands there once.
-func (q *queue) tell(messages []alert.Message) {
-	q.told = q.told[:0]
-	type what struct {
-		key  string
-		kind alert.Kind
-		at   int64
-	}
-	noted := map[what]bool{}
-	for _, m := range messages {
-		w := what{m.Key, m.Kind, m.At.UnixMilli()}
-		if noted[w] {
-			continue
-		}
-		noted[w] = true
-		q.told = append(q.told, jobbook.Told{AtMS: m.At.UnixMilli(), AlertKey: m.Key, Coat: coatOfKey(m.Key), Event: string(m.Kind),
-			Severity: m.Severity.String(), Title: m.Title, Body: m.Body})
-	}
-}
-
-// coatOfKey gives the coat of a key such as coat/12/tack_open, 0 where there is none.
-func coatOfKey(key string) int64 {
-	rest, ok := strings.CutPrefix(key, "coat/")
-	if !ok {
-		return 0
-	}
-	id, _, _ := strings.Cut(rest, "/")
-	n, err := strconv.ParseInt(id, 10, 64)
-	if err != nil {
-		return 0
-	}
-	return n
-}
-
-// Keep does as alert.Queue says, and keeps what was told in the same transaction.
-func (q *queue) Keep(ctx context.Context, state []byte, rows []alert.Row) error {
-	told := q.told
-	q.told = nil
-	return q.book.KeepAlerts(ctx, state, bookRows(rows), told)
-}
-
-// Waiting does as alert.Queue says.
-func (q *queue) Waiting(ctx context.Context, way string, limit int64) ([]alert.Row, error) {
-	rows, err := q.book.WaitingOn(ctx, way, limit)
-	if err != nil {
-		return nil, err
-	}
-	out := make([]alert.Row, len(rows))
-	for i, r := range rows {
-		out[i] = alert.Row{ID: r.ID, Way: r.Way, Key: r.AlertKey, Body: r.Body, Made: time.UnixMilli(r.MadeMS).UTC(), Due: time.UnixMilli(r.DueMS).UTC(),
-			Tries: r.Tries, State: r.State, Error: r.Error}
-		if r.DoneMS != 0 {
-			out[i].Done = time.UnixMilli(r.DoneMS).UTC()
-		}
-	}
-	return out, nil
-}
-
-// Mark does as alert.Queue says.
-func (q *queue) Mark(ctx context.Context, rows []alert.Row) error {
-	return q.book.ReplaceQueued(ctx, bookRows(rows))
-}
-
-// Sent does as alert.Queue says.
-func (q *queue) Sent(ctx context.Context, way string, from, to time.Time) (int64, error) {
-	return q.book.SentOn(ctx, way, from.UnixMilli(), to.UnixMilli())
-}
-
-func bookRows(rows []alert.Row) []jobbook.QueueRow {
-	out := make([]jobbook.QueueRow, len(rows))
-	for i, r := range rows {
-		out[i] = jobbook.QueueRow{ID: r.ID, Way: r.Way, AlertKey: r.Key, Body: r.Body, MadeMS: r.Made.UnixMilli(), DueMS: r.Due.UnixMilli(),
-			Tries: r.Tries, State: r.State, Error: r.Error}
-		if !r.Done.IsZero() {
-			out[i].DoneMS = r.Done.UnixMilli()
-		}
-	}
-	return out
 }

@@ -201,8 +201,8 @@ func (d *Daemon) evaluate(ctx context.Context, stamp clock.Stamp) error {
 	if m.Told, err = d.alerts.decide(ctx, conditions, stamp); err != nil {
 		d.log.Error("alerts could not be kept; they are decided again", "error", err)
 		d.errs.set("alerts", err)
-	} else {
-		d.errs.set("alerts", nil)
+	} else if err := d.alerts.queue.unkept(); d.errs.set("alerts", err) && err != nil {
+		d.log.Error("alerts could not be kept; they go out all the same", "error", err)
 	}
 	if err := d.freezeEnded(ctx, s, stamp); err != nil {
 		d.log.Error("a coat's trace could not be kept with the job; tried again", "error", err)
