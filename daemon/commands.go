@@ -165,6 +165,8 @@ func refusal(err error) error {
 		return &dashboard.Refusal{Sentence: conflict.Error()}
 	case errors.Is(err, jobbook.ErrNotFound), errors.Is(err, alert.ErrNotRaised):
 		return fmt.Errorf("%w: %w", dashboard.ErrNotFound, err)
+	case errors.Is(err, jobbook.ErrNotKept):
+		return fmt.Errorf("%w: %w", dashboard.ErrNotKept, err)
 	}
 	return err
 }

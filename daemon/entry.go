@@ -334,6 +334,9 @@ func (d *Daemon) refuse(w http.ResponseWriter, r *http.Request, kind string, err
 		}
 	case errors.Is(err, jobbook.ErrNotFound), errors.Is(err, alert.ErrNotRaised):
 		p.Status, p.Detail = http.StatusNotFound, strings.TrimPrefix(err.Error(), "jobbook: ")
+	case errors.Is(err, jobbook.ErrNotKept):
+		p.Status, p.Detail = http.StatusServiceUnavailable, "it was not kept, since the disk takes nothing: it is full, failing or read-only. Send the same again when that is mended; tackline doctor says what is wrong"
+		d.log.Error("a command was not kept", "kind", kind, "error", err)
 	default:
 		d.log.Error("a command could not be kept", "kind", kind, "error", err)
 	}

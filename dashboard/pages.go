@@ -300,6 +300,9 @@ func (h *Handler) explain(r *http.Request, err error) (status int, field, senten
 		return http.StatusUnsupportedMediaType, "", strings.TrimPrefix(err.Error(), "dashboard: ")
 	case errors.Is(err, errReadOnly):
 		return http.StatusForbidden, "", h.tx.get("error_readonly")
+	case errors.Is(err, ErrNotKept):
+		h.o.Log.Error("dashboard: an entry was not kept", "path", r.URL.Path, "err", err)
+		return http.StatusServiceUnavailable, "", h.tx.get("error_disk")
 	}
 	h.o.Log.Error("dashboard: request failed", "path", r.URL.Path, "err", err)
 	return http.StatusInternalServerError, "", h.tx.get("error_internal")

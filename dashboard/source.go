@@ -28,7 +28,7 @@ type Source interface {
 
 // Commands is where people's facts go. Each request carries a Key made in the form: a second request with a Key that has been obeyed
 // changes nothing and gives the first one's Receipt with Repeated true. Errors that a person can mend are a *Refusal; an ID that nobody
-// knows wraps ErrNotFound; every other error is shown as "not kept" and its text goes to the log only.
+// knows wraps ErrNotFound; what the disk did not take ErrNotKept; every other error is shown as "not kept" and its text goes to the log only.
 type Commands interface {
 	StartCoat(ctx context.Context, req StartCoat) (Receipt, error)
 	Touch(ctx context.Context, req Touch) (Receipt, error)
@@ -236,6 +236,9 @@ type SeriesPoint struct {
 
 // ErrNotFound is wrapped by errors about a coat, job, probe or alert that nobody knows.
 var ErrNotFound = errors.New("not found")
+
+// ErrNotKept is wrapped by errors about an entry that the disk did not take: nothing of it was kept, and it may be sent again.
+var ErrNotKept = errors.New("not kept: the disk takes nothing")
 
 // Refusal is a command that a person can mend: which field, and a sentence on what is wrong and what would be right.
 type Refusal struct {

@@ -94,13 +94,7 @@ func (n heardNode) line(now time.Time) string {
 	} else {
 		parts = append(parts, "heard "+now.Sub(*n.Heard).Round(time.Second).String()+" ago")
 	}
-	for _, l := range n.Last {
-		text := fmt.Sprintf("%s %.4g", l.Quantity, l.Value)
-		if l.Status != "ok" {
-			text += " (" + strings.ReplaceAll(l.Status, "_", " ") + ")"
-		}
-		parts = append(parts, text)
-	}
+	parts = append(parts, valuesOf(n.Last)...)
 	if n.Dropped > 0 {
 		parts = append(parts, fmt.Sprintf("%d readings dropped", n.Dropped))
 	}
@@ -143,4 +137,17 @@ func newNodeBindCmd(e env, cl *client) *cobra.Command {
 		}}
 	c.Flags().StringVar(&who, "who", "", "who says so")
 	return c
+}
+
+// valuesOf tells values, and what is wrong with them.
+func valuesOf(list []heardValue) []string {
+	var out []string
+	for _, l := range list {
+		text := fmt.Sprintf("%s %.4g", l.Quantity, l.Value)
+		if l.Status != "ok" {
+			text += " (" + strings.ReplaceAll(l.Status, "_", " ") + ")"
+		}
+		out = append(out, text)
+	}
+	return out
 }

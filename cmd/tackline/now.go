@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net/http"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -14,7 +15,7 @@ func newNowCmd(e env) *cobra.Command {
 	var asJSON bool
 	var cl *client
 	c := &cobra.Command{
-		Use: "now", Short: "Verdicts on the pieces and windows of the running coats", Args: cobra.NoArgs,
+		Use: "now", Short: "What the probes read, verdicts on the pieces and windows of the running coats", Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if asJSON {
 				b, err := cl.call(c.Context(), http.MethodGet, "/api/v1/now", nil)
@@ -24,11 +25,34 @@ func newNowCmd(e env) *cobra.Command {
 				_, err = e.out.Write(b)
 				return err
 			}
-			var a advisor.Advice
-			if err := cl.get(c.Context(), "/api/v1/now", &a); err != nil {
+			var now struct {
+				advisor.Advice
+				Problem string `json:"problem"`
+				Probes  []struct {
+					Probe   string       `json:"probe"`
+					Problem string       `json:"problem"`
+					Last    []heardValue `json:"last"`
+				} `json:"probes"`
+			}
+			if err := cl.get(c.Context(), "/api/v1/now", &now); err != nil {
 				return err
 			}
-			showAdvice(e, a)
+			if now.At.Known() {
+				fmt.Fprintf(e.out, "At %s\n", moment(now.At))
+			} else {
+				fmt.Fprintln(e.out, "Nothing was advised yet: it comes with the first readings.")
+			}
+			if now.Problem != "" {
+				fmt.Fprintln(e.out, now.Problem)
+			}
+			for _, p := range now.Probes {
+				parts := valuesOf(p.Last)
+				if p.Problem != "" {
+					parts = append(parts, p.Problem)
+				}
+				fmt.Fprintf(e.out, "%s: %s\n", p.Probe, strings.Join(parts, ", "))
+			}
+			showAdvice(e, now.Advice)
 			return nil
 		},
 	}
@@ -38,7 +62,6 @@ func newNowCmd(e env) *cobra.Command {
 }
 
 func showAdvice(e env, a advisor.Advice) {
-	fmt.Fprintf(e.out, "At %s\n", moment(a.At))
 	for _, p := range a.Pieces {
 		fmt.Fprintf(e.out, "\n%s: %s\n", p.Name, p.Verdict)
 		for _, r := range p.Reasons {

@@ -28,3 +28,9 @@ func TestWriteFile(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, left, 2, "nothing half written is left behind")
 }
+
+// A disk that the kernel turned read-only is played on the emulated board, see deploy/board.
+func TestWritable(t *testing.T) {
+	require.NoError(t, Writable(t.TempDir()))
+	require.ErrorIs(t, Writable(filepath.Join(t.TempDir(), "none")), os.ErrNotExist)
+}

@@ -16,6 +16,8 @@ import (
 	"time"
 
 	_ "modernc.org/sqlite" // the driver "sqlite"
+
+	"tackline/daemon/durable"
 )
 
 //go:embed migrations/*.sql
@@ -144,20 +146,24 @@ func (b *Book) Path() string { return b.path }
 
 // inTx runs f in one write transaction.
 func (b *Book) inTx(ctx context.Context, f func(*sql.Tx) error) error {
+	folder := filepath.Dir(b.path)
+	if err := durable.Writable(folder); err != nil {
+		return fmt.Errorf("%w: %w", ErrNotKept, err)
+	}
 	tx, err := b.write.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("jobbook: begin: %w", err)
+		return fmt.Errorf("jobbook: begin: %w", notKept(err))
 	}
 	if err := f(tx); err != nil {
 		if back := tx.Rollback(); back != nil && !errors.Is(back, sql.ErrTxDone) {
 			err = errors.Join(err, fmt.Errorf("jobbook: roll back: %w", back))
 		}
-		return err
+		return notKept(err)
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("jobbook: commit: %w", err)
+		return fmt.Errorf("jobbook: commit: %w", notKept(err))
 	}
-	return nil
+	return durable.Writable(folder) // else it may stand in memory alone: nobody is told that it was kept
 }
 
 // Integrity asks SQLite to check every page and index. It reads the whole file: seconds for a large book on a small board.

@@ -4,12 +4,29 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
+
+	"modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
 )
 
 // ErrNotFound is wrapped where an id, a coat or a frozen trace is asked for that is not in the book.
 var ErrNotFound = errors.New("not in the job book")
+
+// ErrNotKept is wrapped by errors of commands that the disk did not take, since it is full or read-only: nothing of them was kept, and the same may be
+// sent again. Other errors of the disk leave that open.
+var ErrNotKept = errors.New("jobbook: the disk takes nothing: it is full, failing or read-only")
+
+// notKept wraps what SQLite says when it could not begin to write, or not write to the end: a transaction counts from its last page on.
+func notKept(err error) error {
+	var e *sqlite.Error
+	if errors.As(err, &e) && (slices.Contains([]int{lib.SQLITE_READONLY, lib.SQLITE_FULL, lib.SQLITE_CANTOPEN}, e.Code()&0xff) || e.Code() == lib.SQLITE_IOERR_WRITE) {
+		return fmt.Errorf("%w: %w", ErrNotKept, err)
+	}
+	return err
+}
 
 // FieldError is one thing that is wrong with a command.
 type FieldError struct {

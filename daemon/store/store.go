@@ -15,9 +15,11 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"sync"
 	"time"
 
+	"tackline/daemon/durable"
 	"tackline/sensors"
 )
 
@@ -160,6 +162,9 @@ func (s *Store) Close() error {
 
 // inTx runs f in one immediate transaction. The caller holds writing.
 func (s *Store) inTx(ctx context.Context, f func(*sql.Tx) error) error {
+	if err := durable.Writable(filepath.Dir(s.path)); err != nil {
+		return err
+	}
 	tx, err := s.writer.BeginTx(ctx, nil)
 	if err != nil {
 		return err
