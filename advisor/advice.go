@@ -150,6 +150,7 @@ type CoatAdvice struct {
 	BelowLowest     bool               `json:"below_lowest"`    // surface below the system's lowest: no time is given
 	CantSay         string             `json:"cant_say"`        // "" or why no time is given
 	GasRatio        *float64           `json:"gas_ratio"`       // on bare timber: largest growth of the pore gas until gel, as a volume ratio
+	GasSure         *float64           `json:"gas_sure"`        // the growth that nine of ten futures come to, as a volume ratio
 	GasDirection    string             `json:"gas_direction"`   // "out", "in", "still", "" where it does not matter or cannot be told
 	Drum            string             `json:"drum"`            // "" where nobody said which
 	Lag             *Lag               `json:"lag"`             // it lies far behind all else from its drum; null where it does not

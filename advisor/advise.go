@@ -10,7 +10,7 @@ import (
 )
 
 // ModelVersion names the laws and rules behind an Advice. It changes whenever the same Situation may come out differently.
-const ModelVersion = "2026.11.4"
+const ModelVersion = "2026.11.5"
 
 // Recent is how long after its start an ended coat still speaks for the window rule and teaches from the log, in seconds.
 const Recent = 10 * 86400

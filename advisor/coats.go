@@ -67,7 +67,7 @@ func adviseCoat(s *Situation, w *weather, k *skin, d *drums, c *Coat, p *Piece) 
 		until := math.Min(w.at+Horizon, math.Max(w.at+2*float64(panelStep), quantile(gel, weights, 0.5)))
 		rise := reactionRise(k.panel, &c.System, c.Kind, &likely.Course, k.now, w.at, until)
 		if g, _ := breathe(s, w, k, nil, gel, rise); g != nil {
-			out.GasRatio, out.GasDirection = &g.likely, g.direction(s.Limits.GasGrowth)
+			out.GasRatio, out.GasSure, out.GasDirection = &g.likely, &g.sure, g.direction(s.Limits.GasGrowth)
 		}
 	}
 	out.BelowLowest = k.now < c.System.LowestC

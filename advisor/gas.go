@@ -14,7 +14,8 @@ const ownHeat = 0.15
 
 // gas is how the pore gas of bare timber changes until the coat gels, as volume ratios.
 type gas struct {
-	likely, high float64  // most that is pushed out at some time before gel: in the median, and in nine of ten members; 1 at least
+	likely, high float64  // most that is pushed out at some time before gel: in the median, and not passed by nine of ten members; 1 at least
+	sure         float64  // what nine of ten members come to
 	end          float64  // at gel over now, in the median
 	cause, turns string   // sentences
 	mlPerM2      *float64 // most that leaves each m2 of the wet face in the median, mL, if every pore is open; nil for a piece of unknown size
@@ -48,7 +49,7 @@ func breathe(s *Situation, w *weather, k *skin, moisture *float64, gel []float64
 		rise[i], end[i], turn[i] = g.Rise, g.Ratio, g.PeakAt
 	}
 	all := even(members)
-	g := gas{likely: quantile(rise, all, 0.5), high: quantile(rise, all, inNineOfTen), end: quantile(end, all, 0.5), cause: gasCause(w, k)}
+	g := gas{likely: quantile(rise, all, 0.5), high: quantile(rise, all, inNineOfTen), sure: quantile(rise, all, 1-inNineOfTen), end: quantile(end, all, 0.5), cause: gasCause(w, k)}
 	own := 0.0
 	for _, v := range warmed.V {
 		own = math.Max(own, v)

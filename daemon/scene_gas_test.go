@@ -2,8 +2,14 @@ package daemon
 
 import (
 	"math"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
 
 	"tackline/advisor"
+	"tackline/sensors/shed"
 )
 
 // gasCourse is what the pores of the true panel do, in the steps of a course: the volume of the gas in them, if it could spread, and the greatest that
@@ -80,4 +86,25 @@ func (r *run) checkGas(f *figures, c *course, isBlind func(int64) bool, from, un
 		h.off = func(ms int64) bool { return c.order(ms) > 1 || g.growth(ms) < gassing/2 }
 	}
 	r.follow(f, "gas", told, h, from, until)
+}
+
+// A thermostat holds the shed, and nothing else moves: the timber under a coat of seal goes up and down by tenths of a kelvin with the heater. Nobody is rung up for that.
+func TestSceneQuietShed(t *testing.T) {
+	seeds := uint64(2)
+	if os.Getenv("TACKLINE_LONG") != "" {
+		seeds = 6
+	}
+	for seed := range seeds {
+		r := play(t, scene{name: "quiet shed", seed: 40 + seed, start: winterDay(13, 0), length: 2 * time.Hour, history: 48 * time.Hour,
+			system: "medium", kind: advisor.Seal, bare: true, coatAt: 10 * time.Minute,
+			shed: func(o *shed.Options, _ func(time.Duration) float64) {
+				o.Heater.FromHour, o.Heater.ToHour, o.Heater.EveryDay = 7, 22, true
+			}})
+		r.check()
+		from := r.begun + r.coatAt.Milliseconds()
+		c := r.trueCourse(from, r.minutes[len(r.minutes)-1].at, 0)
+		g := r.trueGas(&c, r.system.Kinetics.GelConversion)
+		require.Less(t, g.growth(from+30*minuteMs), gassing, "seed %d: this shed was to be quiet", r.seed)
+		require.Empty(t, r.of(r.key("gas")), "seed %d", r.seed)
+	}
 }

@@ -229,15 +229,17 @@ func (t *teller) stalled(c *advisor.CoatAdvice, key, link string, blind bool) {
 		Unknown: blind, Hold: 10 * time.Minute, ClearHold: 10 * time.Minute, Cleared: capital(c.Name) + " cures again."})
 }
 
-// gas: the air in bare timber grows before the coat gels, from now on or later.
+// gas: the air in bare timber grows before the coat gels, from now on or later. It rings by nine of ten futures, for what it asks for costs cure, and a thermostat's
+// tenths of a kelvin are in every forecast; it is over when it is no longer likely.
 func (t *teller) gas(c *advisor.CoatAdvice, key, link string, blind bool) {
 	wet := c.State == advisor.StateWet || c.State == advisor.StateTacky
-	gassing := c.GasRatio != nil && *c.GasRatio-1 >= gassingFrom && wet
-	body := ""
-	if gassing {
-		body = fmt.Sprintf("%s: the air in the timber grows by %.1f %% before the coat gels, limit %.1f %%, and blows bubbles into it. Take sun, lamp and heater off it now and let it cool; roll out the bubbles that you see.",
+	told := alert.Condition{Key: key + "gas", Severity: alert.Warning, Title: "Timber gassing, or about to: " + c.Name, Link: link, Unknown: blind,
+		Hold: 3 * time.Minute, ClearHold: 10 * time.Minute, Cleared: "The timber under " + c.Name + " no longer gives off air."}
+	if wet && c.GasRatio != nil && c.GasSure != nil {
+		told.Active = *c.GasSure-1 >= gassingFrom
+		told.Level = &alert.Level{Value: *c.GasRatio - 1, Limit: gassingFrom}
+		told.Body = fmt.Sprintf("%s: the air in the timber grows by %.1f %% before the coat gels, limit %.1f %%, and blows bubbles into it. Take sun, lamp and heater off it now and let it cool; roll out the bubbles that you see.",
 			capital(c.Name), 100*(*c.GasRatio-1), 100*gassingFrom)
 	}
-	t.add(alert.Condition{Key: key + "gas", Severity: alert.Warning, Title: "Timber gassing, or about to: " + c.Name, Body: body, Link: link, Active: gassing,
-		Unknown: blind, Hold: 3 * time.Minute, ClearHold: 10 * time.Minute, Cleared: "The timber under " + c.Name + " no longer gives off air."})
+	t.add(told)
 }

@@ -41,7 +41,7 @@ func everything(minutes float64) advisor.Advice {
 	ratio, stalled := 1.004, advisor.Reason{Rule: "stalled", Text: "Hard, not cured: the film has gone glassy at 6.0 C with 71 % of the reaction done. Warmth restarts it; cold alone will not finish it."}
 	lag := advisor.Reason{Rule: "lag", Text: "it takes 3.1 times the time of the 4 other touched coats of its drum: look at the ratio and at the mixing."}
 	c := &a.Coats[0]
-	c.Stalled, c.GasRatio, c.Lag, c.Reasons = true, &ratio, &advisor.Lag{Times: 3.1, Others: 4}, []advisor.Reason{stalled, lag}
+	c.Stalled, c.GasRatio, c.GasSure, c.Lag, c.Reasons = true, &ratio, &ratio, &advisor.Lag{Times: 3.1, Others: 4}, []advisor.Reason{stalled, lag}
 	c.MarginAhead = &advisor.Ahead{At: a.At + 7200, MarginK: 2.9, UK: 0.7}
 	a.Pieces = []advisor.PieceAdvice{{MarginK: advisor.Figure{Value: num(3.2), U: num(0.7)}}}
 	cold, blind := *c, *c
