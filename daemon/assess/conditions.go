@@ -230,11 +230,11 @@ func (t *teller) stalled(c *advisor.CoatAdvice, key, link string, blind bool) {
 }
 
 // gas: the air in bare timber grows before the coat gels, from now on or later. It rings by nine of ten futures, for what it asks for costs cure, and a thermostat's
-// tenths of a kelvin are in every forecast; it is over when it is no longer likely.
+// tenths of a kelvin are in every forecast; being that sure, it waits two minutes only. It is over when it is no longer likely.
 func (t *teller) gas(c *advisor.CoatAdvice, key, link string, blind bool) {
 	wet := c.State == advisor.StateWet || c.State == advisor.StateTacky
 	told := alert.Condition{Key: key + "gas", Severity: alert.Warning, Title: "Timber gassing, or about to: " + c.Name, Link: link, Unknown: blind,
-		Hold: 3 * time.Minute, ClearHold: 10 * time.Minute, Cleared: "The timber under " + c.Name + " no longer gives off air."}
+		Hold: 2 * time.Minute, ClearHold: 10 * time.Minute, Cleared: "The timber under " + c.Name + " no longer gives off air."}
 	if wet && c.GasRatio != nil && c.GasSure != nil {
 		told.Active = *c.GasSure-1 >= gassingFrom
 		told.Level = &alert.Level{Value: *c.GasRatio - 1, Limit: gassingFrom}
