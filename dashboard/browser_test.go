@@ -96,13 +96,18 @@ func eval[T any](t *testing.T, b *browser, script string) T {
 	return v
 }
 
-// until waits for a condition of the page. Nothing is timed: the deadline only ends a test that would never end.
+// until waits for a condition of the page. Nothing is timed: the deadline only ends a test that would never end. A page that is left just then has no answer yet.
 func (b *browser) until(t *testing.T, what, script string) {
 	t.Helper()
-	deadline := time.Now().Add(60 * time.Second)
-	for !eval[bool](t, b, "!!("+script+")") {
-		if time.Now().After(deadline) {
-			require.Fail(t, "never happened", "%s; the page says:\n%.600s\n%q", what, eval[string](t, b, "document.body.innerText"), b.trouble)
+	ctx, cancel := context.WithTimeout(b.ctx, 60*time.Second)
+	defer cancel()
+	for {
+		holds, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+script+")"))
+		if err == nil && holds {
+			return
+		}
+		if ctx.Err() != nil {
+			require.Fail(t, "never happened", "%s (%v); the page says:\n%.600s\n%q", what, err, eval[string](t, b, "document.body.innerText"), b.trouble)
 		}
 		time.Sleep(40 * time.Millisecond)
 	}
