@@ -20,6 +20,7 @@ type commands struct{ d *Daemon }
 
 var _ dashboard.Commands = commands{}
 var _ dashboard.Entries = commands{}
+var _ dashboard.Photos = commands{}
 
 // Enter does as dashboard.Entries says.
 func (c commands) Enter(ctx context.Context, e dashboard.Entry) (dashboard.Receipt, error) {
@@ -28,6 +29,11 @@ func (c commands) Enter(ctx context.Context, e dashboard.Entry) (dashboard.Recei
 		return dashboard.Receipt{}, refusal(err)
 	}
 	return c.do(ctx, e.Key, e.Who, p)
+}
+
+// Photo does as dashboard.Photos says.
+func (c commands) Photo(ctx context.Context, p dashboard.PhotoEntry) (dashboard.Receipt, error) {
+	return c.do(ctx, p.Key, p.Who, jobbook.AddPhoto{About: jobbook.About(p.About), Caption: p.Caption, Data: p.Data})
 }
 
 // formed makes a command of a form's fields.

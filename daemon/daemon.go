@@ -188,7 +188,7 @@ func (d *Daemon) assemble() error {
 	if d.door, err = newDoor(d); err != nil {
 		return err
 	}
-	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d},
+	if d.page, err = dashboard.New(dashboard.Options{Source: source{d}, Commands: commands{d}, Entries: commands{d}, Photos: commands{d}, Books: books{d}, Planner: &d.planner, Bench: probeBench{d},
 		Seal: d.sealRecord, Live: d.healthy, Ready: d.ready, Log: d.log, Further: d.apiRoutes(),
 		Visitor: d.door.visitor, Pairing: d.door, Settings: settings{d}, Hosts: d.hosts(), Origins: d.origins()}); err != nil {
 		return err

@@ -1,9 +1,13 @@
 package daemon
 
 import (
+	"bytes"
 	"fmt"
 	"html"
+	"image"
+	"image/png"
 	"io"
+	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -139,6 +143,54 @@ func TestWhatIsTypedInOtherUnitsComesBack(t *testing.T) {
 	drum, _ = facts().StockItem(drum.ID)
 	require.Equal(t, 2000.0, drum.Left)
 	require.Equal(t, http.StatusUnprocessableEntity, wren.ask("POST", "/do/use-stock", url.Values{"stock": {fmt.Sprint(drum.ID)}, "amount": {"1,250"}, "unit": {"g"}}).Code, "1250 or 1.25?")
+}
+
+// A photo comes by a plain form too, and stands with its coat on Coats and on the page of its piece.
+func TestAPhotoByAPlainForm(t *testing.T) {
+	s := onLoopback(t)
+	facts, err := s.d.book.State(t.Context())
+	require.NoError(t, err)
+	coat := facts.Coats[0]
+	var pic, body bytes.Buffer
+	require.NoError(t, png.Encode(&pic, image.NewGray(image.Rect(0, 0, 40, 30))))
+	send := func(key string, data []byte) *http.Response {
+		body.Reset()
+		m := multipart.NewWriter(&body)
+		for name, v := range map[string]string{"key": key, "coat": fmt.Sprint(coat.ID), "caption": "a run by the stem", "back": "/coats"} {
+			require.NoError(t, m.WriteField(name, v))
+		}
+		if data != nil {
+			f, err := m.CreateFormFile("photo", "IMG_1.png")
+			require.NoError(t, err)
+			_, err = f.Write(data)
+			require.NoError(t, err)
+		}
+		require.NoError(t, m.Close())
+		stay := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		res, err := stay.Post(s.base+"/photos", m.FormDataContentType(), &body)
+		require.NoError(t, err)
+		t.Cleanup(func() { res.Body.Close() })
+		return res
+	}
+	for range 2 { // the same key is obeyed once
+		res := send("photo-1", pic.Bytes())
+		require.Equal(t, http.StatusSeeOther, res.StatusCode)
+		require.Equal(t, "/coats", res.Header.Get("Location"))
+	}
+	s.made("note", object{"coat": coat.ID, "text": "Roller left lint."})
+	for _, path := range []string{"/coats", fmt.Sprintf("/book/pieces/%d", coat.Piece)} {
+		res, err := http.Get(s.base + path)
+		require.NoError(t, err)
+		b, err := io.ReadAll(res.Body)
+		res.Body.Close()
+		require.NoError(t, err)
+		page := string(b)
+		require.Equal(t, 1, strings.Count(page, `alt="a run by the stem"`), path)
+		require.Contains(t, page, "Roller left lint.", path)
+	}
+	require.Equal(t, http.StatusUnprocessableEntity, send("photo-2", nil).StatusCode, "no photo")
+	require.Equal(t, http.StatusUnprocessableEntity, send("photo-3", []byte("GIF89a")).StatusCode, "no PNG or JPEG")
+	require.Equal(t, http.StatusUnprocessableEntity, send("photo-4", make([]byte, 10<<20)).StatusCode, "larger than is kept")
 }
 
 var (

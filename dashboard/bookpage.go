@@ -18,10 +18,8 @@ type bookPage struct {
 	Piece    *pieceSheet
 	People   []personCard
 	Stock    []stockCard
-	Notes    []noteRow
-	Photos   []photoRow
+	Keeps    keepsakes
 	Lately   []changeLine
-	About    About
 	NewStock stockCard // of the form for one that is new
 	Days     []dayBox
 	Heading  string // of the page Past
@@ -120,13 +118,6 @@ type stockCard struct {
 // dayField is a field for a day, or for a day and a time where one was said.
 type dayField struct{ Type, Value string }
 
-type noteRow struct{ Text, When, Who string }
-
-type photoRow struct {
-	ID, Width, Height int64
-	Caption, When     string
-}
-
 type changeLine struct {
 	Seq              int64
 	When, Who, What  string
@@ -153,7 +144,7 @@ func (h *Handler) getBook(w http.ResponseWriter, r *http.Request) {
 			p.Stock = append(p.Stock, h.stockCard(v, s))
 		}
 		p.NewStock = h.stockCard(v, BookStock{What: "resin", Unit: "g"})
-		h.bookAbout(v, b, p, About{})
+		p.Keeps = h.keepsakes(v, b, "shed", p.Here, p.Title, About{})
 		all, err := h.o.Books.Lately(r.Context(), 12)
 		p.Lately = h.changeLines(v, all)
 		return err
@@ -172,7 +163,7 @@ func (h *Handler) getBookJob(w http.ResponseWriter, r *http.Request) {
 		}
 		card := h.jobCard(v, b, b.Jobs[i])
 		p.Job, p.Title, p.Here = &card, card.Name, "/book/jobs/"+r.PathValue("id")
-		h.bookAbout(v, b, p, About{Job: id})
+		p.Keeps = h.keepsakes(v, b, "job", p.Here, p.Title, About{Job: id})
 		return nil
 	})
 }
@@ -189,7 +180,7 @@ func (h *Handler) getBookPiece(w http.ResponseWriter, r *http.Request) {
 		}
 		sheet := h.pieceSheet(v, b, b.Pieces[i], r.URL.Query().Get("from"))
 		p.Piece, p.Title, p.Here = &sheet, sheet.Name, "/book/pieces/"+r.PathValue("id")
-		h.bookAbout(v, b, p, About{Piece: id})
+		p.Keeps = h.keepsakes(v, b, "piece", p.Here, p.Title, About{Piece: id})
 		return nil
 	})
 }

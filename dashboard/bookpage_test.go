@@ -29,6 +29,7 @@ func TestJobBookInEveryState(t *testing.T) {
 		status int
 		reads  bool
 	}{
+		"coats-kept":     {"/coats", book{}, 200, false},
 		"book":           {"/book", book{}, 200, false},
 		"book-empty":     {"/book", book{empty: true}, 200, false},
 		"book-reading":   {"/book", book{}, 200, true},

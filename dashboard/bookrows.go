@@ -228,21 +228,6 @@ func dayOf(t time.Time, zone *time.Location) dayField {
 	return dayField{Type: "date", Value: t.Format(time.DateOnly)}
 }
 
-// bookAbout fills in notes and photos of one thing, newest first.
-func (h *Handler) bookAbout(v View, b Book, p *bookPage, about About) {
-	p.About = about
-	for i := len(b.Notes) - 1; i >= 0; i-- {
-		if n := b.Notes[i]; n.About == about {
-			p.Notes = append(p.Notes, noteRow{Text: n.Text, When: clock(n.At, v.At, v.Zone), Who: n.Who})
-		}
-	}
-	for i := len(b.Photos) - 1; i >= 0; i-- {
-		if f := b.Photos[i]; f.About == about {
-			p.Photos = append(p.Photos, photoRow{ID: f.ID, Width: f.Width, Height: f.Height, Caption: f.Caption, When: clock(f.At, v.At, v.Zone)})
-		}
-	}
-}
-
 func (h *Handler) changeLines(v View, all []Change) []changeLine {
 	var out []changeLine
 	for _, c := range all {

@@ -40,7 +40,8 @@ type coatCard struct {
 	EndKey   string
 	Says     []string
 	Piece    int64
-	Next     pieceRow // of the piece that it is on
+	Keeps    *keepsakes // nil where the job book is not shown
+	Next     pieceRow   // of the piece that it is on
 	CanWrite bool
 }
 
@@ -68,9 +69,11 @@ type touchButton struct {
 type finishedRow struct {
 	Title, System, Span, Job string
 	JobID                    int64
+	Keeps                    *keepsakes
 }
 
-func (h *Handler) coatsPage(v View, stale bool) coatsPage {
+// coatsPage makes the page; without a book it has no notes and photos.
+func (h *Handler) coatsPage(v View, stale bool, b *Book) coatsPage {
 	p := coatsPage{base: h.base(v, stale, h.tx.get("title_coats"), "/coats")}
 	advice := map[int64]*advisor.CoatAdvice{}
 	for i := range v.Advice.Coats {
@@ -82,13 +85,23 @@ func (h *Handler) coatsPage(v View, stale bool) coatsPage {
 	}
 	for _, c := range v.Coats {
 		if c.Ended.IsZero() {
-			p.Running = append(p.Running, h.coatCard(v, c, advice[c.ID]))
+			card := h.coatCard(v, c, advice[c.ID])
+			card.Keeps = h.coatKeeps(v, b, c)
+			p.Running = append(p.Running, card)
 			continue
 		}
-		p.Finished = append(p.Finished, finishedRow{Title: h.coatTitle(c), System: c.System, Job: c.JobName, JobID: c.Job,
+		p.Finished = append(p.Finished, finishedRow{Title: h.coatTitle(c), System: c.System, Job: c.JobName, JobID: c.Job, Keeps: h.coatKeeps(v, b, c),
 			Span: h.tx.get("finished_span", clock(c.Started, v.At, v.Zone), clock(c.Ended, v.At, v.Zone))})
 	}
 	return p
+}
+
+func (h *Handler) coatKeeps(v View, b *Book, c Coat) *keepsakes {
+	if b == nil {
+		return nil
+	}
+	k := h.keepsakes(v, *b, "coat-"+strconv.FormatInt(c.ID, 10), "/coats", h.coatTitle(c), About{Coat: c.ID})
+	return &k
 }
 
 func (h *Handler) coatTitle(c Coat) string {

@@ -26,6 +26,7 @@ type Options struct {
 	Source   Source
 	Commands Commands // nil: the page is for reading only and takes no entries
 	Entries  Entries  // nil: forms for the job book are not taken without the script
+	Photos   Photos   // nil: photos are not taken without the script
 	Books    Books    // nil: there is no page of the job book
 	Planner  Planner  // nil: there are no plans
 	Bench    Bench    // nil: there is no page of the probes

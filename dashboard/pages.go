@@ -3,6 +3,7 @@ package dashboard
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"html/template"
 	"net/http"
 	"strings"
@@ -256,9 +257,20 @@ func (h *Handler) getShed(w http.ResponseWriter, r *http.Request) {
 }
 
 func (h *Handler) getCoats(w http.ResponseWriter, r *http.Request) {
-	if v, stale, ok := h.now(w, r, "/coats"); ok {
-		h.render(w, r, http.StatusOK, "coats", h.coatsPage(v, stale))
+	v, stale, ok := h.now(w, r, "/coats")
+	if !ok {
+		return
 	}
+	var book *Book
+	if h.o.Books != nil {
+		b, err := h.o.Books.Book(r.Context())
+		if err != nil { // the clocks of coats are worth more than their notes
+			h.o.Log.Error("dashboard: notes and photos of coats not read", "err", err)
+		} else {
+			book = &b
+		}
+	}
+	h.render(w, r, http.StatusOK, "coats", h.coatsPage(v, stale, book))
 }
 
 func (h *Handler) getNewCoat(w http.ResponseWriter, r *http.Request) {
@@ -293,7 +305,7 @@ func (h *Handler) explain(r *http.Request, err error) (status int, field, senten
 	case errors.Is(err, ErrNotFound):
 		return http.StatusNotFound, "", strings.TrimPrefix(err.Error(), "dashboard: ")
 	case errors.As(err, &tooLong):
-		return http.StatusRequestEntityTooLarge, "", "the request is longer than 16 kB"
+		return http.StatusRequestEntityTooLarge, "", fmt.Sprintf("the request is longer than %d kB", tooLong.Limit>>10)
 	case errors.Is(err, errMalformed):
 		return http.StatusBadRequest, "", strings.TrimPrefix(err.Error(), "dashboard: ")
 	case errors.Is(err, errMedia):

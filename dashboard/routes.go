@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
-	"strings"
 
 	"tackline/advisor"
 	"tackline/dashboard/record"
@@ -138,6 +137,7 @@ func (h *Handler) pages() []Route {
 		{Method: "POST", Path: "/coats/{id}/end", Role: Write, Handle: h.page(h.endCoat, "/coats")},
 		{Method: "POST", Path: "/alerts/{id}/acknowledge", Role: Write, Handle: h.page(h.acknowledge, "/")},
 		{Method: "POST", Path: "/do/{kind}", Role: Write, Handle: h.enter},
+		{Method: "POST", Path: "/photos", Role: Write, Most: mostPhotoForm, Handle: h.postPhoto},
 		{Method: "GET", Path: "/plan", Role: Read, Handle: h.getPlan},
 		{Method: "GET", Path: "/book", Role: Read, Handle: h.getBook},
 		{Method: "GET", Path: "/book/jobs/{id}", Role: Read, Handle: h.getBookJob},
@@ -164,7 +164,7 @@ func (h *Handler) apiDescription(w http.ResponseWriter, r *http.Request) {
 
 // bodyMost gives how much of a request's body is read.
 func (h *Handler) bodyMost(r *http.Request) int64 {
-	if r.Method == http.MethodPost && strings.HasPrefix(r.URL.Path, "/api/") {
+	if r.Method == http.MethodPost {
 		if _, pattern := h.mux.Handler(r); h.most[pattern] > 0 {
 			return h.most[pattern]
 		}

@@ -395,7 +395,7 @@ func (b book) Book(context.Context) (Book, error) {
 		People: []BookPerson{{ID: 20, Rev: 1, Name: "Ida", StartMin: 510, EndMin: 1020, Days: [7]bool{false, true, true, true, true, true, false}, DaysOff: []string{"2026-01-19"}, PaceM2H: 9}},
 		Stock: []BookStock{{ID: 30, Rev: 1, What: "resin", Name: "drum by the stove", System: "medium", Lot: "R-114", Unit: "g", Left: 2410, Opened: at(30 * 24 * time.Hour), Expiry: at(24 * time.Hour)},
 			{ID: 31, Rev: 1, What: "fabric", Name: "twill", Unit: "m", Left: -1.5}},
-		Notes:  []BookNote{{ID: 40, About: About{Piece: 1}, Text: "Edges rounded.\nSecond line.", At: at(time.Hour), Who: "Ida"}, {ID: 41, Text: "Stove swept.", At: at(30 * time.Hour)}},
+		Notes:  []BookNote{{ID: 40, About: About{Piece: 1}, Text: "Edges rounded.\nSecond line.", At: at(time.Hour), Who: "Ida"}, {ID: 41, Text: "Stove swept.", At: at(30 * time.Hour)}, {ID: 42, About: About{Coat: 7}, Text: "Roller left lint by the stem.", At: at(30 * time.Minute), Who: "Ida"}, {ID: 43, About: About{Coat: 5}, Text: "Two runs sanded out.", At: at(21 * time.Hour)}},
 		Photos: []BookPhoto{{ID: 50, About: About{Piece: 1}, Caption: "grain of the foredeck", At: at(2 * time.Hour), Width: 400, Height: 300}, {ID: 51, About: About{Job: 1}, At: at(time.Hour), Width: 300, Height: 400}},
 	}, nil
 }

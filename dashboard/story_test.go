@@ -154,14 +154,14 @@ func story(t *testing.T, b dashboard.Browser, h hands) {
 
 	// A photo of the piece.
 	h.on(t, "a.row", "rudder blade")
-	h.on(t, "#photo-new > summary", "Add a photo")
+	h.on(t, "#photo-piece > summary", "Add a photo")
 	var pic bytes.Buffer
 	require.NoError(t, jpeg.Encode(&pic, image.NewGray(image.Rect(0, 0, 2600, 1200)), nil))
 	file := filepath.Join(t.TempDir(), "blade.jpg")
 	require.NoError(t, os.WriteFile(file, pic.Bytes(), 0o644))
-	b.Do(t, chromedp.SetUploadFiles(chromedp.CSS("#photo-file"), []string{file}))
-	h.write(t, "#photo-caption", "the blade, sealed")
-	h.on(t, "#photo-new button", "Keep the photo")
+	b.Do(t, chromedp.SetUploadFiles(chromedp.CSS("#photo-file-piece"), []string{file}))
+	h.write(t, "#photo-caption-piece", "the blade, sealed")
+	h.on(t, "#photo-piece button", "Keep the photo")
 	b.Until(t, "the photo, made smaller", `[...document.querySelectorAll(".photos img")].some((i) => i.naturalWidth === 2000 && i.alt === "the blade, sealed")`)
 
 	// The end of the coat, and the record.

@@ -133,10 +133,14 @@
 	//   data-photo  the file of the form is the body, the other fields are the query
 	let queue = [], draining = false, failed = false;
 	const files = new Map(); // of photos, by key: they wait as long as the page is open, and no longer
+	const mostHeld = 12e6; // bytes of them at once: a phone ends a page that takes too much, with all that waits in it
 	try { queue = JSON.parse(sessionStorage.getItem("waiting") || "[]"); } catch { queue = []; }
 	const newKey = () => [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 	const keep = () => {
-		try { sessionStorage.setItem("waiting", JSON.stringify(queue.filter((q) => !files.has(q.id)))); } catch { /* then they live as long as the page */ }
+		try {
+			sessionStorage.setItem("waiting", JSON.stringify(queue.filter((q) => !files.has(q.id))));
+			sessionStorage.setItem("photos", files.size);
+		} catch { /* then they live as long as the page */ }
 	};
 	let fade = 0;
 	const say = (text, passing) => {
@@ -145,7 +149,7 @@
 		queueBox.hidden = !text;
 		if (passing) fade = setTimeout(() => { queueBox.hidden = true; }, passing);
 	};
-	const sayWaiting = () => say(queue.length === 1 ? words.waiting : fill(words.waitingmore, queue.length));
+	const sayWaiting = () => say((queue.length === 1 ? words.waiting : fill(words.waitingmore, queue.length)) + (files.size ? words.photolate : ""));
 	const send = (q) => {
 		const o = { method: q.method || "POST", signal: AbortSignal.timeout(files.has(q.id) ? 60000 : 8000) };
 		if (files.has(q.id)) return fetch(q.api + "?" + new URLSearchParams(q.fields), { ...o, body: files.get(q.id) });
@@ -231,7 +235,7 @@
 	const smaller = async (file) => {
 		try {
 			const pic = await createImageBitmap(file), k = Math.min(1, 2000 / Math.max(pic.width, pic.height));
-			if (k === 1 && file.size < 1500000) return file;
+			if (k === 1 && file.size < 1500000 && /^image\/(jpeg|png)$/.test(file.type)) return file;
 			const c = document.createElement("canvas");
 			c.width = Math.round(pic.width * k);
 			c.height = Math.round(pic.height * k);
@@ -265,7 +269,15 @@
 		fields.set("key", q.id);
 		q.fields = [...fields];
 		if (button) { button.setAttribute("aria-busy", "true"); setTimeout(() => button.removeAttribute("aria-busy"), 1500); }
-		if (file) files.set(q.id, await smaller(file));
+		if (file) {
+			const photo = await smaller(file), held = [...files.values()].reduce((n, f) => n + f.size, 0);
+			if (files.size && held + photo.size > mostHeld) {
+				if (button) button.removeAttribute("aria-busy");
+				say(words.photofull);
+				return;
+			}
+			files.set(q.id, photo);
+		}
 		d.entry = q.id;
 		queue.push(q);
 		keep();
@@ -278,7 +290,7 @@
 		e.target.removeAttribute("aria-invalid");
 	});
 	setInterval(drain, 4000);
-	addEventListener("beforeunload", (e) => { if (queue.length && failed) { e.preventDefault(); } });
+	addEventListener("beforeunload", (e) => { if (queue.length && (failed || files.size)) { e.preventDefault(); } });
 
 	// Charts: the values under a finger. The drawing says where its time axis lies and what its lines are worth; see chart/readout.go.
 	let shownOn = null, hideLater = 0;
@@ -332,4 +344,9 @@
 	connect();
 	if (main().dataset.fetch) refresh();
 	if (queue.length) { sayWaiting(); drain(); }
+	try {
+		const gone = Number(sessionStorage.getItem("photos"));
+		if (gone) say(fill(words.photolost, gone));
+		sessionStorage.removeItem("photos");
+	} catch { /* nothing was held */ }
 })();
