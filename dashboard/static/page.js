@@ -7,10 +7,20 @@
 	const main = () => document.getElementById("main");
 	const fill = (text, value) => text.replace(/%[sd]/, value);
 
-	// The shed's clock, carried on by the phone's steady one: ages never depend on what time the phone believes it is.
+	// What has gone by on the phone's steady clock, which stands still on some while they sleep: a leap of the other clock ahead of it counts as sleep.
+	// So what is here may look too old until the shed says what time it is, and never too young.
+	let slept = 0, ahead = Date.now() - performance.now();
+	const passed = () => {
+		const now = Date.now() - performance.now();
+		if (now - ahead > 3000) slept += now - ahead;
+		ahead = now;
+		return performance.now() + slept;
+	};
+
+	// The shed's clock, carried on by that one: ages never depend on what time the phone believes it is.
 	let base = 0, baseAt = 0, speed = 1;
-	const setClock = (at) => { if (at > 0) { base = at; baseAt = performance.now(); } };
-	const shedNow = () => base + (performance.now() - baseAt) / 1000 * speed;
+	const setClock = (at) => { if (at > 0) { base = at; baseAt = passed(); } };
+	const shedNow = () => base + (passed() - baseAt) / 1000 * speed;
 	const readClock = () => {
 		const m = main();
 		speed = Number(m.dataset.speed) || 1;
@@ -42,6 +52,20 @@
 		if (stale && now - Number(main().dataset.at) > stale) main().classList.add("stale");
 	};
 
+	// Every request has an end, and ends at once when the link is found to be another: what went out by a dead one is never answered.
+	const asked = new Set();
+	const ask = async (url, ms, options) => {
+		const c = new AbortController(), late = setTimeout(() => c.abort(), ms);
+		asked.add(c);
+		try {
+			const got = await fetch(url, { ...options, signal: c.signal });
+			return { status: got.status, ok: got.ok, text: await got.text() };
+		} finally {
+			clearTimeout(late);
+			asked.delete(c);
+		}
+	};
+
 	// The changing part of the page is fetched anew. Not while a finger is down or a field is being filled: nothing moves under a glove.
 	let finger = 0, wanted = false, fetching = false;
 	const busy = () => (finger && performance.now() - finger < 3000) || (document.activeElement && /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName) &&
@@ -71,8 +95,7 @@
 		fetching = true;
 		wanted = false; // whatever is asked for from here on is not in this answer
 		try {
-			const got = await fetch(location.pathname + location.search, { headers: { "X-Part": "main" }, cache: "no-store", signal: AbortSignal.timeout(main().dataset.fetch ? 60000 : 8000) });
-			const text = await got.text();
+			const { text } = await ask(location.pathname + location.search, main().dataset.fetch ? 60000 : 8000, { headers: { "X-Part": "main" }, cache: "no-store" });
 			if (busy()) wanted = true;
 			// What took long to work out is shown though there is something newer by now: else a slow board would never come to an end.
 			if (text.startsWith("<main") && (!wanted || (main().dataset.fetch && !busy()))) show(text);
@@ -85,21 +108,32 @@
 	for (const name of ["pointerup", "pointercancel"]) addEventListener(name, () => { setTimeout(() => { finger = 0; if (wanted) refresh(); }, 350); });
 	addEventListener("focusout", () => { setTimeout(() => { if (wanted) refresh(); }, 0); });
 
-	// The link: an event or a beat at least every few seconds, else the page says that it is not live.
-	let heard = performance.now(), polled = heard, broken = 0, lost = false, source = null;
-	const hear = (e) => {
-		heard = performance.now();
+	// The link: an event or a beat at least every few seconds, else the page says that it is not live and tries another. A stream may die without a
+	// word, as when the phone sleeps; and what it held back until the page was woken is no news, but comes first on a stream of its own.
+	let heard = passed(), polled = heard, tried = 0, broken = 0, lost = false, source = null;
+	const hear = (e, first) => {
+		const at = Number(e.data);
+		if (!first && at > 0 && shedNow() - at > 5 * speed) { connect(); return false; }
+		heard = passed();
 		broken = 0;
-		setClock(Number(e.data));
-		if (lost) { lost = false; link.hidden = true; refresh(); }
+		setClock(at);
+		if (lost) {
+			lost = false;
+			link.hidden = true;
+			for (const c of asked) c.abort();
+			refresh();
+		}
 		drain();
+		return true;
 	};
 	const connect = () => {
 		if (source) source.close();
+		tried = passed();
 		source = new EventSource("/events");
-		source.addEventListener("error", () => { broken = broken || performance.now(); });
-		source.addEventListener("beat", hear);
-		source.addEventListener("change", (e) => { hear(e); refresh(); });
+		let first = true;
+		source.addEventListener("error", () => { broken = broken || passed(); first = true; });
+		source.addEventListener("beat", (e) => { hear(e, first); first = false; });
+		source.addEventListener("change", (e) => { if (hear(e, first)) refresh(); first = false; });
 	};
 	const lose = () => {
 		if (lost) return;
@@ -109,21 +143,26 @@
 		setText(link, fill(words.offline, here ? here.textContent : at.toISOString()));
 		link.hidden = false;
 	};
-	setInterval(() => {
+	const watch = () => {
 		tick();
-		const now = performance.now();
+		const now = passed();
 		if (now - heard > silence || (broken && now - broken > 2500)) lose();
 		else if (wanted || (Number(main().dataset.poll) * 1000 || Infinity) <= now - polled) { polled = now; refresh(); }
-		if (source.readyState === EventSource.CLOSED) connect();
-	}, 1000);
-	setInterval(() => { if (lost && source.readyState !== EventSource.OPEN) connect(); }, 8000); // a half-open link is given up
-	document.addEventListener("visibilitychange", () => {
+		if (source.readyState === EventSource.CLOSED || (lost && now - tried > 8000)) connect();
+	};
+	setInterval(watch, 1000);
+	// Awake again: how long it was is looked at before anything else is believed.
+	const wake = () => {
 		if (document.visibilityState !== "visible") return;
-		if (!source || source.readyState === EventSource.CLOSED || performance.now() - heard > silence) connect();
+		watch();
+		if (passed() - heard > silence / 2) connect();
 		refresh();
 		drain();
-	});
-	addEventListener("pageshow", (e) => { if (e.persisted) { connect(); refresh(); } });
+	};
+	document.addEventListener("visibilitychange", wake);
+	document.addEventListener("resume", wake);
+	addEventListener("online", wake);
+	addEventListener("pageshow", (e) => { if (e.persisted) { connect(); wake(); } });
 
 	// Entries: what a form with data-api says. Each has a key made here, so that however often it is sent it counts once; each carries the shed's
 	// time of the tap, in the field that data-at names ("at" where it names none). While the daemon is away they wait, and go out in their order.
@@ -151,11 +190,11 @@
 	};
 	const sayWaiting = () => say((queue.length === 1 ? words.waiting : fill(words.waitingmore, queue.length)) + (files.size ? words.photolate : ""));
 	const send = (q) => {
-		const o = { method: q.method || "POST", signal: AbortSignal.timeout(files.has(q.id) ? 60000 : 8000) };
-		if (files.has(q.id)) return fetch(q.api + "?" + new URLSearchParams(q.fields), { ...o, body: files.get(q.id) });
+		const method = q.method || "POST";
+		if (files.has(q.id)) return ask(q.api + "?" + new URLSearchParams(q.fields), 60000, { method, body: files.get(q.id) });
 		if (q.clock) q.json[q.clock] = new Date().toISOString(); // a time that has waited is none
-		if (q.json) return fetch(q.api, { ...o, body: JSON.stringify(q.json), headers: { "Content-Type": "application/json", "Idempotency-Key": q.id } });
-		return fetch(q.api, { ...o, body: new URLSearchParams(q.fields) });
+		if (q.json) return ask(q.api, 8000, { method, body: JSON.stringify(q.json), headers: { "Content-Type": "application/json", "Idempotency-Key": q.id } });
+		return ask(q.api, 8000, { method, body: new URLSearchParams(q.fields) });
 	};
 	const formOf = (q) => [...document.forms].find((f) => f.dataset.entry === q.id);
 	const done = (form) => {
@@ -210,7 +249,8 @@
 					sayWaiting();
 					break;
 				}
-				const answer = await got.json().catch(() => ({}));
+				let answer = {};
+				try { answer = JSON.parse(got.text); } catch { /* then its status alone says how it went */ }
 				if (got.status === 401) { failed = true; say(answer.detail || answer.title); break; } // it waits until this phone may
 				queue.shift();
 				files.delete(entry.id);
