@@ -23,7 +23,7 @@ type asset struct {
 }
 
 func loadAssets() (map[string]asset, error) {
-	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml", ".webmanifest": "application/manifest+json"}
+	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml", ".png": "image/png", ".webmanifest": "application/manifest+json"}
 	entries, err := staticFiles.ReadDir("static")
 	if err != nil {
 		return nil, fmt.Errorf("dashboard: static files: %w", err)

@@ -42,7 +42,7 @@ type browser struct {
 }
 
 // openBrowser starts Chromium or skips the test where there is none; with TACKLINE_REQUIRE=1 its absence is a failure.
-func openBrowser(t *testing.T) *browser {
+func openBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) *browser {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -53,6 +53,7 @@ func openBrowser(t *testing.T) *browser {
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("host-resolver-rules", "MAP "+shedName+" 127.0.0.1, MAP "+boardName+" 127.0.0.1"))
+	options = append(options, more...)
 	alloc, stop := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(stop)
 	ctx, closeTab := chromedp.NewContext(alloc)
@@ -180,8 +181,10 @@ func TestBrowserStory(t *testing.T) {
 	b := openBrowser(t)
 	f := newFake(scene())
 	s := serve(t, handler(t, f, func(o *Options) { o.Beat = 200 * time.Millisecond }))
-	host := strings.TrimPrefix(s.URL, "http://")
-	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulatePortrait, chromedp.EmulateTouch), chromedp.Navigate(s.URL))
+	base := strings.Replace(s.URL, "127.0.0.1", shedName, 1) // as a phone has it: no secure context
+	host := strings.TrimPrefix(base, "http://")
+	b.phone(t, base)
+	require.False(t, eval[bool](t, b, "isSecureContext"))
 	require.Empty(t, eval[[]string](t, b, smallTargets))
 
 	// A change in the shed reaches the page without a touch.

@@ -160,8 +160,10 @@ func TestItCanStandOnTheHomeScreen(t *testing.T) {
 	require.Equal(t, "tackline", m.Name)
 	require.Equal(t, "standalone", m.Display)
 	require.Equal(t, http.StatusOK, get(h, m.StartURL).Code)
-	icon := get(h, "/static/"+m.Icons[0].Src)
-	require.Equal(t, m.Icons[0].Type, icon.Header().Get("Content-Type"))
+	require.Len(t, m.Icons, 3)
+	for _, i := range m.Icons {
+		require.Equal(t, i.Type, get(h, "/static/"+i.Src).Header().Get("Content-Type"))
+	}
 }
 
 // Twenty phones at once: each has its stream, each hears of a change, and each gets its page.

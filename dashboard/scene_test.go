@@ -368,7 +368,7 @@ func scenes() map[string]*fake {
 
 // flat makes a text comparable: the content hashes of static files change with every change of a style.
 func flat(s string) string {
-	for _, name := range []string{"page.css?v=", "page.js?v=", "icon.svg?v=", "app.webmanifest?v="} {
+	for _, name := range []string{"page.css?v=", "page.js?v=", "icon.svg?v=", "icon-192.png?v=", "app.webmanifest?v="} {
 		if i := strings.Index(s, name); i >= 0 {
 			i += len(name)
 			s = s[:i] + "HASH" + s[i+12:]
