@@ -53,7 +53,7 @@ func correctionsAt(p config.Probe, facts *jobbook.State, now int64) []correction
 			gain = *c.Gain
 		}
 		by[q] = correction{q: q, from: c.When.MS, gain: gain, offset: c.Offset, u: c.U, due: c.Due,
-			text: fmt.Sprintf("%s: %.2f before, %.2f after, true %.2f (%s)", c.Method, c.Before, c.After, c.True, c.Quantity)}
+			text: fmt.Sprintf("%s: %.2f %s before, %.2f %[3]s after, true %.2[5]f %[3]s", c.Method, c.Before, unitOf(q), c.After, c.True)}
 	}
 	var out []correction
 	for _, q := range sensors.Quantities() {
@@ -67,6 +67,11 @@ func correctionsAt(p config.Probe, facts *jobbook.State, now int64) []correction
 		out = append(out, c)
 	}
 	return out
+}
+
+// unitOf names the unit of a quantity as the pages have it.
+func unitOf(q sensors.Quantity) string {
+	return map[sensors.Quantity]string{sensors.Temperature: "C", sensors.Humidity: "%", sensors.Pressure: "hPa", sensors.Moisture: "%"}[q]
 }
 
 // calibrated tells whether a probe has a calibration that is not due again.

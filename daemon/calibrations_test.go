@@ -90,7 +90,7 @@ func TestCalibrationReachesReadingsDoubtAndRecord(t *testing.T) {
 	}
 	facts, err := d.book.State(t.Context())
 	require.NoError(t, err)
-	require.Contains(t, d.recordProbes(facts, at(1).Wall, at(4).Wall)[0].Calibration, "ice water: 0.40 before, 0.00 after")
+	require.Contains(t, d.recordProbes(facts, at(1).Wall, at(4).Wall)[0].Calibration, "ice water: 0.40 C before, 0.00 C after")
 	require.Empty(t, d.recordProbes(facts, at(-10).Wall, at(0).Wall)[0].Calibration, "a coat of before knows nothing of it")
 
 	s, err := d.assess.Situation(t.Context(), at(10).Wall, true)

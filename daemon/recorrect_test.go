@@ -126,7 +126,7 @@ func TestBackdatedCalibration(t *testing.T) {
 			}
 			after := look()
 			require.Len(t, after.Remarks, len(before.Remarks)+1)
-			require.Contains(t, after.Remarks[len(after.Remarks)-1], "ice water: 0.50 before, 0.00 after")
+			require.Contains(t, after.Remarks[len(after.Remarks)-1], "ice water: 0.50 C before, 0.00 C after")
 			require.Contains(t, after.Remarks[len(after.Remarks)-1], "mean air temperature (C)")
 			require.InDelta(t, mean(before, record.AirC)-0.25, mean(after, record.AirC), 0.01, "half of the coat's time")
 			require.Greater(t, mean(after, record.RHPct), mean(before, record.RHPct))

@@ -1,11 +1,15 @@
 package daemon
 
 import (
+	"fmt"
+	"html"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -37,6 +41,32 @@ func TestUnitsGoWithThePerson(t *testing.T) {
 	require.Contains(t, guest.ask("GET", "/", nil).Body.String(), "</span> F")
 	require.Equal(t, http.StatusUnauthorized, guest.ask("POST", "/do/note", url.Values{"text": {"x"}}).Code)
 	require.Equal(t, http.StatusUnprocessableEntity, wren.ask("POST", "/do/set-units", url.Values{"person": {form.Get("person")}, "saw_rev": {"2"}, "temperature": {"Re"}}).Code)
+}
+
+// Whatever the advice says in a simulated shed, no page of somebody with other units has a number of ours. What-ifs are typed, and not of ours.
+func TestNoNumberOfOursOnHerPages(t *testing.T) {
+	s := onLoopback(t)
+	wren := paired(t, s.d, "198.51.100.40", "admin")
+	person := numberOf(wren.ask("GET", "/settings", nil).Body.String(), `name="person" value="`)
+	require.Equal(t, http.StatusSeeOther, wren.ask("POST", "/do/set-units", url.Values{"person": {person}, "saw_rev": {"1"}, "temperature": {"F"}, "mass": {"oz"}, "area": {"ft2"}, "length": {"in"}, "pressure": {"inHg"}}).Code)
+	ours := regexp.MustCompile(`\d[ \x{a0}](°?C|K|hPa|g|g/m²|m²|m2|mm|cm²)([^\w²/³]|$)`)
+	// Sources stand as they were written, and what was entered with another unit as it was entered: 9 mm is no whole number of inches.
+	as := regexp.MustCompile(`<span class="limit">[^<]*</span>|tray and film at 22 C| value="[^"]*"`)
+	facts, err := s.d.book.State(t.Context())
+	require.NoError(t, err)
+	pages := []string{"/", "/coats", "/coats/new", "/plan?whole=1", "/book", "/mix?area=65&kind=fairing&thickness=0.1&system=medium", "/probes", "/history", "/settings"}
+	for _, p := range facts.Pieces {
+		pages = append(pages, fmt.Sprintf("/book/pieces/%d", p.ID), fmt.Sprintf("/plan?whole=1&piece=%d", p.ID))
+	}
+	for _, path := range pages {
+		w := wren.ask("GET", path, nil)
+		require.Equal(t, http.StatusOK, w.Code, path)
+		body := as.ReplaceAllString(w.Body.String(), "")
+		for _, at := range ours.FindAllStringIndex(html.UnescapeString(body), -1) {
+			plain := html.UnescapeString(body)
+			assert.Fail(t, "in our units", "%s: %s", path, plain[max(0, at[0]-80):min(len(plain), at[1]+30)])
+		}
+	}
 }
 
 // numberOf gives the number that follows a mark in a page.

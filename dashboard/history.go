@@ -205,7 +205,7 @@ func (h *Handler) historyChart(v View, q sensors.Quantity, list []kept, from, to
 	if len(list) > 4 {
 		words = append(words, h.tx.get("history_more", len(list)-4))
 	}
-	c.Desc = strings.Join(words, " ")
+	c.Desc = v.visitor.Shows.Say(strings.Join(words, " "))
 	return c
 }
 

@@ -159,7 +159,11 @@ var deeds = []struct {
 func (h *Handler) whatIfForm(v View, q url.Values) whatIfForm {
 	f := whatIfForm{Value: q.Get("value"), From: q.Get("from"), To: q.Get("to")}
 	for _, d := range deeds {
-		f.Deeds = append(f.Deeds, choice{Value: string(d.deed), Text: h.tx.get("deed_" + string(d.deed)), About: h.tx.get("deed_about_" + string(d.deed)),
+		about := h.tx.get("deed_about_" + string(d.deed))
+		if d.unit == "C" || d.unit == "K" {
+			about = h.tx.get("deed_about_"+string(d.deed), v.visitor.Shows.Unit(d.unit))
+		}
+		f.Deeds = append(f.Deeds, choice{Value: string(d.deed), Text: h.tx.get("deed_" + string(d.deed)), About: about,
 			On: string(d.deed) == q.Get("deed") || q.Get("deed") == "" && d.deed == plan.Tent})
 	}
 	for _, s := range v.Systems {
@@ -171,8 +175,8 @@ func (h *Handler) whatIfForm(v View, q url.Values) whatIfForm {
 	return f
 }
 
-// typed puts the form's fields into the words of a what-if; a what_if that is given as such comes first.
-func typed(q url.Values) string {
+// typed puts the form's fields into the words of a what-if, a number without a unit being in the person's; a what_if that is given as such comes first.
+func typed(q url.Values, s Shows) string {
 	if t := strings.TrimSpace(q.Get("what_if")); t != "" || q.Get("deed") == "" {
 		return t
 	}
@@ -186,7 +190,9 @@ func typed(q url.Values) string {
 			return out + q.Get("system")
 		case plan.Longer:
 		default:
-			out += value + d.unit
+			if out += value; strings.TrimLeft(value, "+-.0123456789") == "" {
+				out += s.Unit(d.unit)
+			}
 		}
 		if from, to := q.Get("from"), q.Get("to"); d.hours && (from != "" || to != "") {
 			out = strings.TrimSuffix(out+" ", "= ") + from + "-" + to
@@ -204,7 +210,7 @@ func typed(q url.Values) string {
 // fillPlan asks for the plan and puts it on the page; the status is that of the page.
 func (h *Handler) fillPlan(r *http.Request, v View, q url.Values, p *planPage) int {
 	ask := PlanQuery{Piece: strconv.FormatInt(p.Piece, 10)}
-	p.Typed = typed(q)
+	p.Typed = typed(q, v.visitor.Shows)
 	if p.Typed != "" {
 		list, err := plan.ParseWhatIf(p.Typed)
 		if err != nil {

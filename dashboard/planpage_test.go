@@ -119,7 +119,7 @@ func TestWhatIfsAreTypedByTheForm(t *testing.T) {
 	} {
 		q, err := url.ParseQuery(form)
 		require.NoError(t, err)
-		require.Equal(t, want, typed(q))
+		require.Equal(t, want, typed(q, Shows{}))
 		if want != "" {
 			_, err := plan.ParseWhatIf(want)
 			require.NoError(t, err, want)

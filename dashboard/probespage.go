@@ -180,6 +180,9 @@ func (h *Handler) benchRow(v View, x BenchProbe, id int) benchRow {
 		label, unit, d := quantityLabel(c.Quantity)
 		line := calibrationRow{By: c.Text, Overdue: c.Overdue, Text: h.tx.get("probe_calibrated", h.tx.get(label), h.date(v, c.From))}
 		if c.U != nil {
+			if unit == "C" {
+				unit = "K" // a difference
+			}
 			line.Text += h.tx.get("probe_calibrated_u", number(*c.U, max(1, d)), unit)
 		}
 		line.Due = h.tx.get("probe_due", h.date(v, c.Due))

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"net/http"
+	"net/url"
 	"regexp"
 	"strings"
 	"testing"
@@ -88,6 +89,14 @@ func TestPagesInUnits(t *testing.T) {
 	require.Contains(t, get(h, "/api/v1/now").Body.String(), `"surface_c":{"value":13.8`)
 	plain := get(handler(t, newFake(scene()), nil), "/").Body.String()
 	require.Contains(t, plain, `<span class="num">13.8</span> <span class="u">±0.5</span> C`)
+}
+
+// What is tried in the plan is typed in a person's units too; one that is typed with it stands.
+func TestWhatIfInHerUnits(t *testing.T) {
+	q := url.Values{"deed": {"hold"}, "value": {"64"}, "from": {"08:00"}, "to": {"16:00"}}
+	require.Equal(t, "hold=64F 08:00-16:00", typed(q, yankee))
+	require.Equal(t, "hold=64C 08:00-16:00", typed(q, Shows{}))
+	require.Equal(t, "tent=5K", typed(url.Values{"deed": {"tent"}, "value": {"5K"}}, yankee))
 }
 
 func BenchmarkShedPageInUnits(b *testing.B) {

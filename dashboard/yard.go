@@ -73,6 +73,7 @@ type YardOptions struct {
 	Source   YardSource
 	Name     string         // over the page
 	Zone     *time.Location // of all times; UTC where nil
+	Shows    Shows          // how numbers are told
 	Stale    time.Duration  // after which a page that was not renewed looks old; 2 min where 0
 	Hosts    []string       // as in Options
 	Log      *slog.Logger
@@ -236,11 +237,11 @@ func (y *yard) shed(s *YardShed, n int64, now time.Time) yardShed {
 		}
 	}
 	for _, a := range s.Air {
-		unit, digits := "°C", 1
+		text := y.o.Shows.num(number(a.Value, 1), "C") + "\u00a0°" + y.o.Shows.Unit("C")
 		if a.Quantity == "rh_pct" {
-			unit, digits = "%", 0
+			text = number(a.Value, 0) + "\u00a0%"
 		}
-		out.Air = append(out.Air, yardFact{Text: number(a.Value, digits) + "\u00a0" + unit, Old: a.Old || s.Silent || s.Ahead})
+		out.Air = append(out.Air, yardFact{Text: text, Old: a.Old || s.Silent || s.Ahead})
 	}
 	for _, p := range s.Pieces {
 		out.Pieces = append(out.Pieces, y.piece(p, now))
@@ -250,7 +251,7 @@ func (y *yard) shed(s *YardShed, n int64, now time.Time) yardShed {
 
 func (y *yard) piece(p YardPiece, now time.Time) yardPiece {
 	tx := y.h.tx
-	out := yardPiece{Name: p.Name, Verdict: y.h.verdictWord(p.Verdict), Shape: shape(p.Verdict), Text: p.Text}
+	out := yardPiece{Name: p.Name, Verdict: y.h.verdictWord(p.Verdict), Shape: shape(p.Verdict), Text: y.o.Shows.Say(p.Text)}
 	if p.Old {
 		out.Text, out.Old = "", tx.get("yard_old", y.h.verdictWord(p.Told), clock(p.At, now, y.o.Zone))
 		return out

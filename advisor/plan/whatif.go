@@ -113,14 +113,14 @@ func (w *WhatIf) value(word string) (float64, error) {
 			v, unit = float64(units.CelsiusFromFahrenheit(v)), "C"
 		}
 		if !(unit == "" || unit == "C") || !within(v, 0, 45) {
-			return bad("0C to 45C")
+			return bad("0 to 45 C")
 		}
 	case Tent, Lamp:
 		if unit == "F" {
 			v, unit = v/1.8, "K"
 		}
 		if !(unit == "" || unit == "K") || !(v > 0 && v <= 30) {
-			return bad("over 0K up to 30K")
+			return bad("over 0 to 30 K")
 		}
 	case Dry:
 		if unit == "%" {

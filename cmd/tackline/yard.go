@@ -23,7 +23,7 @@ type yardFlags struct {
 	opt               yard.Options
 	tokenFile, listen string
 	name, zone        string
-	hosts             []string
+	hosts, shows      []string
 	asJSON            bool
 }
 
@@ -50,6 +50,7 @@ func newYardCmd(e env) *cobra.Command {
 	c.Flags().StringVar(&f.name, "name", "", "name over the page")
 	c.Flags().StringVar(&f.zone, "zone", "", "IANA zone of the times that are shown; this machine's where not given")
 	c.Flags().StringSliceVar(&f.hosts, "host", nil, "host names that the page answers to, beside addresses and localhost; any where none is given")
+	c.Flags().StringSliceVar(&f.shows, "units", nil, "units that the page tells numbers in, of F, oz, ft2, in, inHg, and comma for the decimal mark; C, g, m2, mm, hPa and a point where not given")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error { return f.run(c.Context(), e) }
 	return c
@@ -100,8 +101,16 @@ func (f *yardFlags) run(ctx context.Context, e env) error {
 
 // serve shows the page until ctx ends.
 func (f *yardFlags) serve(ctx context.Context, e env, reader *yard.Reader, zone *time.Location) error {
+	shows := dashboard.Shows{}
+	on := map[string]*bool{"F": &shows.Fahrenheit, "oz": &shows.Ounces, "ft2": &shows.SquareFeet, "in": &shows.Inches, "inHg": &shows.InchesHg, "comma": &shows.Comma}
+	for _, unit := range f.shows {
+		if on[unit] == nil {
+			return usagef("--units %q: want any of F, oz, ft2, in, inHg and comma", unit)
+		}
+		*on[unit] = true
+	}
 	log := slog.New(slog.NewTextHandler(e.err, nil))
-	page, err := dashboard.NewYard(dashboard.YardOptions{Source: &yardSource{r: reader, log: log}, Name: f.name, Zone: zone, Hosts: f.hosts, Log: log})
+	page, err := dashboard.NewYard(dashboard.YardOptions{Source: &yardSource{r: reader, log: log}, Shows: shows, Name: f.name, Zone: zone, Hosts: f.hosts, Log: log})
 	if err != nil {
 		return err
 	}
