@@ -10,7 +10,7 @@ import (
 	"sync"
 	"time"
 
-	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
+	"github.com/influxdata/influxdb-client-go/v2/api"
 	ihttp "github.com/influxdata/influxdb-client-go/v2/api/http"
 	ilog "github.com/influxdata/influxdb-client-go/v2/log"
 )
@@ -31,8 +31,9 @@ type Options struct {
 
 // Reader looks at one bucket. It may be used by many goroutines at once; they share one look.
 type Reader struct {
-	opt    Options
-	client influxdb2.Client
+	opt     Options
+	conns   *http.Client
+	service ihttp.Service
 
 	mu      sync.Mutex
 	known   memory
@@ -81,16 +82,21 @@ func New(opt Options) (*Reader, error) {
 		opt.Now = time.Now
 	}
 	ilog.Log = nil // the client would write to stderr; what went wrong comes back as an error
-	client := influxdb2.NewClientWithOptions(opt.URL, opt.Token, influxdb2.DefaultOptions().
-		SetHTTPClient(&http.Client{Transport: onlyCSV{http.DefaultTransport}, Timeout: opt.Timeout + time.Second}))
-	return &Reader{opt: opt, client: client, known: memory{}}, nil
+	conns := &http.Client{Transport: onlyCSV{http.DefaultTransport.(*http.Transport).Clone()}, Timeout: opt.Timeout + time.Second}
+	login := ""
+	if opt.Token != "" {
+		login = "Token " + opt.Token
+	}
+	// The parts of the client by themselves, as in the mirror.
+	service := ihttp.NewService(strings.TrimSuffix(opt.URL, "/")+"/", login, ihttp.DefaultOptions().SetApplicationName("tackline").SetHTTPClient(conns))
+	return &Reader{opt: opt, conns: conns, service: service, known: memory{}}, nil
 }
 
 // onlyCSV refuses a good answer that is no CSV: the page of a log-in or of a proxy would else be read as a yard without sheds.
-type onlyCSV struct{ http.RoundTripper }
+type onlyCSV struct{ *http.Transport }
 
 func (o onlyCSV) RoundTrip(r *http.Request) (*http.Response, error) {
-	res, err := o.RoundTripper.RoundTrip(r)
+	res, err := o.Transport.RoundTrip(r)
 	if err != nil {
 		return nil, err
 	}
@@ -102,7 +108,7 @@ func (o onlyCSV) RoundTrip(r *http.Request) (*http.Response, error) {
 }
 
 // Close lets go of the connections.
-func (r *Reader) Close() { r.client.Close() }
+func (r *Reader) Close() { r.conns.CloseIdleConnections() }
 
 const (
 	wholeEvery = 10 * time.Minute // how often all days are read: what came late, or was deleted, is seen by then
@@ -178,7 +184,7 @@ func (r *Reader) flux(measurement string, from, now time.Time) string {
 
 func (r *Reader) newest(ctx context.Context, measurement string, from, now time.Time) (memory, error) {
 	// One of its own: of one that is shared the first questions race within the client.
-	res, err := r.client.QueryAPI(r.opt.Org).Query(ctx, r.flux(measurement, from, now))
+	res, err := api.NewQueryAPI(r.opt.Org, r.service).Query(ctx, r.flux(measurement, from, now))
 	if err != nil {
 		return nil, r.explain(err)
 	}
