@@ -5,8 +5,6 @@ import (
 	"math"
 	"sort"
 
-	"gonum.org/v1/gonum/stat"
-
 	"tackline/advisor/heat"
 	"tackline/advisor/trace"
 	"tackline/advisor/units"
@@ -66,7 +64,7 @@ func (d *differences) stretch(front, probe trace.Trace) {
 	from, to := off.At[0], off.At[off.Len()-1]
 	lately := append([]float64(nil), off.Slice(to-slowOver, to).V...)
 	sort.Float64s(lately)
-	slow := math.Min(slowMost, math.Max(-slowMost, stat.Quantile(0.5, stat.LinInterp, lately, nil)))
+	slow := math.Min(slowMost, math.Max(-slowMost, half(lately)))
 	d.first = append(d.first, difference{at: from, slow: mean(off.Slice(from, from+differenceMean))})
 	d.last = append(d.last, difference{at: to, slow: slow, fast: mean(off.Slice(to-differenceMean, to)) - slow})
 	d.slope = slope(off.Slice(to-slopeOver, to))
@@ -80,24 +78,36 @@ func mean(t trace.Trace) float64 {
 	return sum / float64(t.Len())
 }
 
+// half gives the value that half of the sorted values reach, linear between their counts (type 4 of Hyndman and Fan, Am. Stat. 50, 1996, 361).
+func half(sorted []float64) float64 {
+	k := float64(len(sorted))/2 - 1
+	if k <= 0 {
+		return sorted[0]
+	}
+	lo := math.Floor(k)
+	return sorted[int64(lo)] + (sorted[int64(math.Ceil(k))]-sorted[int64(lo)])*(k-lo)
+}
+
 // slope gives that of the least squares line; 0 where it is no more than noise, and for fewer than three values.
 func slope(t trace.Trace) float64 {
 	if t.Len() < 3 {
 		return 0
 	}
-	_, b := stat.LinearRegression(shifted(t.At, t.At[0]), t.V, nil, false)
+	middle, level := 0.0, mean(t)
+	for _, at := range t.At {
+		middle += (at - t.At[0]) / float64(t.Len())
+	}
+	var square, cross float64
+	for i, at := range t.At {
+		x := at - t.At[0] - middle
+		square += x * x
+		cross += x * (t.V[i] - level)
+	}
+	b := cross / square
 	if math.Abs(b) < slopeNoise {
 		return 0
 	}
 	return b
-}
-
-func shifted(x []float64, by float64) []float64 {
-	out := make([]float64, len(x))
-	for i := range x {
-		out[i] = x[i] - by
-	}
-	return out
 }
 
 // at gives what is left of the differences at a time outside of all stretches, K.

@@ -12,8 +12,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-
+	"tackline/advisor/internal/symmetric"
 	"tackline/advisor/trace"
 )
 
@@ -131,11 +130,12 @@ func solve(rows []hour) (Model, error) {
 		weight[i] = 1
 	}
 	sd := 0.5
-	var x, inverse mat.Dense
+	var x []float64
+	var inverse [][]float64
 	for range 6 {
-		normal, right := mat.NewDense(n, n, nil), mat.NewDense(n, 1, nil)
+		normal, right := symmetric.Zero(n), make([]float64, n)
 		for k := 1; k <= 24; k++ {
-			normal.Set(k, k, sd*sd/(liftPrior*liftPrior))
+			normal[k][k] = sd * sd / (liftPrior * liftPrior)
 		}
 		for i, h := range rows {
 			if heated && !h.heated {
@@ -143,33 +143,34 @@ func solve(rows []hour) (Model, error) {
 			}
 			c, v := h.terms(heated)
 			for p, a := range c {
-				right.Set(a, 0, right.At(a, 0)+weight[i]*v[p]*(h.to-h.from))
+				right[a] += weight[i] * v[p] * (h.to - h.from)
 				for q, b := range c {
-					normal.Set(a, b, normal.At(a, b)+weight[i]*v[p]*v[q])
+					normal[a][b] += weight[i] * v[p] * v[q]
 				}
 			}
 		}
-		if err := inverse.Inverse(normal); err != nil {
+		var ok bool
+		if inverse, ok = symmetric.Inverse(normal); !ok {
 			return Model{}, fmt.Errorf("%w: indoors and outdoors do not differ enough", ErrTooLittle)
 		}
-		x.Mul(&inverse, right)
-		sd = reweigh(rows, weight, &x, heated)
+		x = symmetric.Times(inverse, right)
+		sd = reweigh(rows, weight, x, heated)
 	}
-	b := x.At(0, 0)
+	b := x[0]
 	m := Model{Hours: int64(len(rows))}
 	if !(b > 1e-3 && b < 0.999) {
 		m.Why = "indoors does not follow outdoors in this log"
 		return m, nil
 	}
-	bu := sd * math.Sqrt(inverse.At(0, 0)) * serial(rows, &x, heated)
+	bu := sd * math.Sqrt(inverse[0][0]) * serial(rows, x, heated)
 	l := math.Log1p(-b)
 	m.Tau, m.TauU = -step/l, step*bu/((1-b)*l*l)
 	for k := range m.Lift {
-		m.Lift[k] = x.At(k+1, 0) / b
+		m.Lift[k] = x[k+1] / b
 	}
 	if heated {
-		k := x.At(25, 0)
-		ku := sd * math.Sqrt(inverse.At(25, 25)) * serial(rows, &x, heated)
+		k := x[25]
+		ku := sd * math.Sqrt(inverse[25][25]) * serial(rows, x, heated)
 		if k > 0 {
 			m.LossWK = b / k
 			m.LossU = m.LossWK * math.Hypot(bu/b, ku/k)
@@ -187,17 +188,17 @@ func (h hour) terms(heated bool) (columns []int, values []float64) {
 	return columns, values
 }
 
-func (h hour) residual(x *mat.Dense, heated bool) float64 {
+func (h hour) residual(x []float64, heated bool) float64 {
 	r := h.to - h.from
 	c, v := h.terms(heated)
 	for p, a := range c {
-		r -= v[p] * x.At(a, 0)
+		r -= v[p] * x[a]
 	}
 	return r
 }
 
 // reweigh lets rows that are far off count less, and gives the spread of the rest.
-func reweigh(rows []hour, weight []float64, x *mat.Dense, heated bool) (sd float64) {
+func reweigh(rows []hour, weight, x []float64, heated bool) (sd float64) {
 	sum, n := 0.0, 0.0
 	for i, h := range rows {
 		r := h.residual(x, heated)
@@ -212,7 +213,7 @@ func reweigh(rows []hour, weight []float64, x *mat.Dense, heated bool) (sd float
 }
 
 // serial is the factor by which an uncertainty grows because neighbouring hours are wrong together: sqrt((1+r)/(1-r)), r from one hour to the next.
-func serial(rows []hour, x *mat.Dense, heated bool) float64 {
+func serial(rows []hour, x []float64, heated bool) float64 {
 	cross, square := 0.0, 0.0
 	for i := 1; i < len(rows); i++ {
 		a, b := rows[i-1].residual(x, heated), rows[i].residual(x, heated)

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/internal/symmetric"
 )
 
 // The unknowns, each in standard deviations of its prior.
@@ -210,13 +211,16 @@ func (f *Fit) shift(m cure.Mark, kind string) (dim int64, sd float64) {
 // solve gives the covariance of the normal that prior and sites make, and moves the mean to its own.
 func (f *Fit) solve(out []int64) [][]float64 {
 	n := len(f.mean)
-	precision, eta := identity(n), make([]float64, n)
+	precision, eta := symmetric.Zero(n), make([]float64, n)
+	for i := range precision {
+		precision[i][i] = 1
+	}
 	for i := range f.sites {
 		s := &f.sites[i]
 		if s.tau == 0 && s.nu == 0 || has(out, s.coat) {
 			continue
 		}
-		along := s.nu - s.tau*(s.g-dot(s.slope, f.mean)) // of the linear part
+		along := s.nu - s.tau*(s.g-symmetric.Dot(s.slope, f.mean)) // of the linear part
 		for a, x := range s.slope {
 			if x == 0 {
 				continue
@@ -227,8 +231,8 @@ func (f *Fit) solve(out []int64) [][]float64 {
 			}
 		}
 	}
-	cov := inverse(precision)
-	f.mean = times(cov, eta)
+	cov, _ := symmetric.Inverse(precision) // which is at least the identity
+	f.mean = symmetric.Times(cov, eta)
 	return cov
 }
 

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"tackline/advisor/cure"
+	"tackline/advisor/internal/symmetric"
 	"tackline/advisor/trace"
 )
 
@@ -44,15 +45,15 @@ func (f *Fit) Spread(i int64) Spread {
 	rows[3][kind], rows[4][kind+1] = p.Tack, p.Tack
 	rows[5][dimFirm], rows[6][dimSand] = p.Hard, p.Hard
 	var s Spread
-	cov := square(Draws)
+	cov := symmetric.Zero(Draws)
 	for a := range rows {
-		s.mean[a] = dot(rows[a], f.mean)
-		along := times(f.cov, rows[a])
+		s.mean[a] = symmetric.Dot(rows[a], f.mean)
+		along := symmetric.Times(f.cov, rows[a])
 		for b := range rows {
-			cov[b][a] = dot(rows[b], along)
+			cov[b][a] = symmetric.Dot(rows[b], along)
 		}
 	}
-	s.factor = factor(cov)
+	s.factor = symmetric.Factor(cov)
 	return s
 }
 
@@ -60,7 +61,7 @@ func (f *Fit) Spread(i int64) Spread {
 func (s *Spread) Member(z [Draws]float64) Member {
 	x := s.mean
 	for i := range x {
-		x[i] += dot(s.factor[i], z[:])
+		x[i] += symmetric.Dot(s.factor[i], z[:])
 	}
 	return Member{LnSpeed: x[0], Energy: x[1], FilmK: x[2], Shift: [5]float64{x[3], x[4], 0, x[5], x[6]}}
 }

@@ -1,6 +1,10 @@
 package learn
 
-import "math"
+import (
+	"math"
+
+	"tackline/advisor/internal/symmetric"
+)
 
 // far is how many standard deviations a statement may lie off before it is taken to lie there: the tails below are still numbers.
 const far = 30.0
@@ -61,95 +65,13 @@ func root(x ...float64) float64 {
 	return math.Sqrt(sum)
 }
 
-func dot(a, b []float64) float64 {
-	sum := 0.0
-	for i := range a {
-		sum += a[i] * b[i]
-	}
-	return sum
-}
-
 // variance gives a' cov a.
 func variance(cov [][]float64, a []float64) float64 {
 	sum := 0.0
 	for i, x := range a {
 		if x != 0 {
-			sum += x * dot(cov[i], a)
+			sum += x * symmetric.Dot(cov[i], a)
 		}
 	}
 	return sum
-}
-
-func times(m [][]float64, x []float64) []float64 {
-	out := make([]float64, len(m))
-	for i := range m {
-		out[i] = dot(m[i], x)
-	}
-	return out
-}
-
-func identity(n int) [][]float64 {
-	m := square(n)
-	for i := range m {
-		m[i][i] = 1
-	}
-	return m
-}
-
-func square(n int) [][]float64 {
-	all := make([]float64, n*n)
-	m := make([][]float64, n)
-	for i := range m {
-		m[i] = all[i*n : (i+1)*n]
-	}
-	return m
-}
-
-// factor gives the lower Cholesky factor of a symmetric matrix that is not negative; a direction without spread gets a column of zeros.
-func factor(m [][]float64) [][]float64 {
-	l := square(len(m))
-	for i := range m {
-		for j := 0; j <= i; j++ {
-			x := m[i][j] - dot(l[i][:j], l[j][:j])
-			switch {
-			case i == j:
-				l[i][i] = math.Sqrt(math.Max(x, 0))
-			case l[j][j] > 1e-12:
-				l[i][j] = x / l[j][j]
-			}
-		}
-	}
-	return l
-}
-
-// inverse gives the inverse of a symmetric matrix that is at least the identity.
-func inverse(m [][]float64) [][]float64 {
-	n := len(m)
-	l := factor(m)
-	w := square(n) // inverse of l
-	for j := range n {
-		w[j][j] = 1 / l[j][j]
-		for i := j + 1; i < n; i++ {
-			w[i][j] = -dot(l[i][j:i], column(w, j, j, i)) / l[i][i]
-		}
-	}
-	out := square(n)
-	for i := range n {
-		for j := 0; j <= i; j++ {
-			sum := 0.0
-			for k := i; k < n; k++ {
-				sum += w[k][i] * w[k][j]
-			}
-			out[i][j], out[j][i] = sum, sum
-		}
-	}
-	return out
-}
-
-func column(m [][]float64, j, from, to int) []float64 {
-	out := make([]float64, 0, to-from)
-	for i := from; i < to; i++ {
-		out = append(out, m[i][j])
-	}
-	return out
 }

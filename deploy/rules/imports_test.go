@@ -30,11 +30,12 @@ type rule struct {
 var noWorld = []string{"os", "net", "log", "database/sql", "math/rand", "os/exec", "syscall", "runtime", "io/fs", "testing", "embed"}
 
 const (
-	units   = module + "/advisor/units"
-	trace   = module + "/advisor/trace"
-	air     = module + "/advisor/air"
-	gonum   = "gonum.org/v1/gonum/"
-	tridiag = module + "/advisor/internal/tridiag"
+	units    = module + "/advisor/units"
+	trace    = module + "/advisor/trace"
+	air      = module + "/advisor/air"
+	gonum    = "gonum.org/v1/gonum/"
+	tridiag  = module + "/advisor/internal/tridiag"
+	cholesky = module + "/advisor/internal/symmetric"
 )
 
 var rules = []rule{
@@ -46,10 +47,10 @@ var rules = []rule{
 	{"advisor/heat", []string{units, trace, air, tridiag, gonum}, noWorld, "heat moves between air and a panel, whatever it is made of"},
 	{"advisor/cure", []string{units, trace, air, gonum}, noWorld, "a film cures along a temperature, wherever that comes from"},
 	{"advisor/batch", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "a batch is resin that cures in a vessel"},
-	{"advisor/learn", []string{units, trace, module + "/advisor/cure", gonum}, noWorld, "what a finger found is held against how a film cures, whoever touched it"},
+	{"advisor/learn", []string{units, trace, module + "/advisor/cure", cholesky}, noWorld, "what a finger found is held against how a film cures, whoever touched it"},
 	{"advisor/forecast", []string{units, trace, air, gonum}, noWorld, "the next days follow from the log alone, not from what is done with them"},
 	{"advisor/sequence", []string{units}, noWorld, "the order of the work is the trade's, not physics: how a coat stands is handed in"},
-	{"advisor/building", []string{units, trace, air, module + "/advisor/forecast", gonum}, noWorld, "a shed is a store of heat, whatever is done in it"},
+	{"advisor/building", []string{units, trace, air, module + "/advisor/forecast", cholesky}, noWorld, "a shed is a store of heat, whatever is done in it"},
 	{"advisor/plan", []string{module + "/advisor/"}, noWorld, "a plan joins all the laws"},
 	{"advisor", []string{module + "/advisor/", gonum}, noWorld, "advice must come out the same in a test, a replay and a record ten years on"},
 
