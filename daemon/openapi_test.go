@@ -1,12 +1,15 @@
 package daemon
 
 import (
+	"bytes"
+	"compress/gzip"
 	"encoding/json"
 	"flag"
 	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"io"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -39,10 +42,25 @@ func TestTheDescriptionIsThatOfTheHandlers(t *testing.T) {
 	want = append(want, '\n')
 	if *update {
 		require.NoError(t, os.WriteFile(descriptionFile, want, 0o644))
+		var b bytes.Buffer
+		z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+		require.NoError(t, err)
+		_, err = z.Write(want)
+		require.NoError(t, err)
+		require.NoError(t, z.Close())
+		require.NoError(t, os.WriteFile(descriptionFile+".gz", b.Bytes(), 0o644)) // what the program holds
 	}
 	got, err := os.ReadFile(descriptionFile)
 	require.NoError(t, err)
 	require.True(t, string(want) == string(got), "dashboard/openapi.json is not that of the handlers: go test ./daemon -run Description -update, and read the diff")
+	packed, err := os.Open(descriptionFile + ".gz")
+	require.NoError(t, err)
+	defer packed.Close()
+	z, err := gzip.NewReader(packed)
+	require.NoError(t, err)
+	got, err = io.ReadAll(z)
+	require.NoError(t, err)
+	require.True(t, string(want) == string(got), "dashboard/openapi.json.gz is not dashboard/openapi.json: go test ./daemon -run Description -update")
 }
 
 // TestNoRouteGoesPastTheDescription reads the sources: a route of the API that is not in the table would not be described.

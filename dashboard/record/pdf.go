@@ -6,8 +6,6 @@ import (
 	"io"
 	"strings"
 
-	"codeberg.org/go-fonts/liberation/liberationsansbold"
-	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
 )
 
@@ -80,8 +78,8 @@ func newSheet(v jobView, paper Paper) *sheet {
 	f := fpdf.New("P", "mm", string(paper), "")
 	f.SetMargins(margin, margin, margin)
 	f.SetAutoPageBreak(true, margin+6)
-	f.AddUTF8FontFromBytes(family, "", liberationsansregular.TTF)
-	f.AddUTF8FontFromBytes(family, "B", liberationsansbold.TTF)
+	f.AddUTF8FontFromBytes(family, "", unpack("regular"))
+	f.AddUTF8FontFromBytes(family, "B", unpack("bold"))
 	f.SetCatalogSort(true)
 	f.SetCreationDate(v.AsOf.UTC()) // of the newest fact, so that the same facts give the same bytes
 	f.SetModificationDate(v.AsOf.UTC())

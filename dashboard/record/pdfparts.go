@@ -72,7 +72,7 @@ func (p *sheet) coat(c *coatView) {
 		w, h := d.Size()
 		high := p.width * h / w
 		p.room(high + 18) // with its caption
-		d.Draw(&pdfPen{f: p.f, x: margin, y: p.f.GetY() + 1, scale: p.width / w})
+		d.Draw(p.pen(p.f.GetY()+1, p.width/w))
 		p.f.SetY(p.f.GetY() + high + 2)
 		p.small(chartLegend + " " + d.Desc)
 	}
@@ -244,7 +244,7 @@ func (p *sheet) piece(x *Piece) {
 		}
 		p.room(h*scale + 24) // with its heading
 		p.heading(x.Name, 2)
-		d.Draw(&pdfPen{f: p.f, x: margin, y: p.f.GetY() + 1, scale: scale})
+		d.Draw(p.pen(p.f.GetY()+1, scale))
 		p.f.SetY(p.f.GetY() + h*scale + 2)
 		p.small(layersLead)
 	}

@@ -12,7 +12,23 @@ type pdfPen struct {
 	x, y, scale float64
 }
 
-var _ chart.Pen = (*pdfPen)(nil)
+// penOf gives a chart the three functions of a pen by themselves. As a type that a chart holds, the pen would bring in all that the PDF library
+// can, used or not: a linker keeps every exported method of a type that is reachable by an interface.
+type penOf struct {
+	lines func(lines [][]chart.Pt, s chart.Stroke)
+	area  func(outline []chart.Pt, w chart.Wash)
+	text  func(at chart.Pt, text string, face chart.Face)
+}
+
+func (p *penOf) Lines(lines [][]chart.Pt, s chart.Stroke)       { p.lines(lines, s) }
+func (p *penOf) Area(outline []chart.Pt, w chart.Wash)          { p.area(outline, w) }
+func (p *penOf) Text(at chart.Pt, text string, face chart.Face) { p.text(at, text, face) }
+
+// pen gives the pen of a drawing with its origin at the margin and y mm from the top.
+func (p *sheet) pen(y, scale float64) *penOf {
+	pen := &pdfPen{f: p.f, x: margin, y: y, scale: scale}
+	return &penOf{pen.lines, pen.area, pen.text}
+}
 
 var (
 	penInk  = [...]rgb{chart.Navy: ink, chart.Faint: {0x6b, 0x73, 0x88}, chart.Plumb: {0x9b, 0x2d, 0x26}}
@@ -21,8 +37,8 @@ var (
 
 func (p *pdfPen) at(q chart.Pt) (x, y float64) { return p.x + q.X*p.scale, p.y + q.Y*p.scale }
 
-// Lines draws every line of two points or more.
-func (p *pdfPen) Lines(lines [][]chart.Pt, s chart.Stroke) {
+// lines draws every line of two points or more.
+func (p *pdfPen) lines(lines [][]chart.Pt, s chart.Stroke) {
 	c := penInk[s.Ink]
 	p.f.SetDrawColor(c[0], c[1], c[2])
 	p.f.SetLineWidth(s.Width * p.scale)
@@ -50,8 +66,8 @@ func (p *pdfPen) Lines(lines [][]chart.Pt, s chart.Stroke) {
 	p.f.SetLineJoinStyle("miter")
 }
 
-// Area fills the outline.
-func (p *pdfPen) Area(outline []chart.Pt, w chart.Wash) {
+// area fills the outline.
+func (p *pdfPen) area(outline []chart.Pt, w chart.Wash) {
 	if len(outline) < 3 {
 		return
 	}
@@ -64,8 +80,8 @@ func (p *pdfPen) Area(outline []chart.Pt, w chart.Wash) {
 	p.f.Polygon(points, "F")
 }
 
-// Text sets one line of text with its base line at the point.
-func (p *pdfPen) Text(at chart.Pt, text string, face chart.Face) {
+// text sets one line of text with its base line at the point.
+func (p *pdfPen) text(at chart.Pt, text string, face chart.Face) {
 	style := ""
 	if face.Bold {
 		style = "B"
