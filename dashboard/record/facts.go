@@ -130,11 +130,11 @@ func (v jobView) photos(of func(Photo) bool) []photoView {
 	return out
 }
 
-// JobPhotos gives the photos that belong to no coat.
-func (v jobView) JobPhotos() []photoView { return v.photos(func(p Photo) bool { return p.Coat == 0 }) }
+// jobPhotos gives the photos that belong to no coat.
+func (v jobView) jobPhotos() []photoView { return v.photos(func(p Photo) bool { return p.Coat == 0 }) }
 
-// JobNotes gives the notes that belong to no coat, with that on the job itself first.
-func (v jobView) JobNotes() []Note {
+// jobNotes gives the notes that belong to no coat, with that on the job itself first.
+func (v jobView) jobNotes() []Note {
 	var out []Note
 	if v.Note != "" {
 		out = append(out, Note{Text: v.Note})
@@ -147,8 +147,8 @@ func (v jobView) JobNotes() []Note {
 	return out
 }
 
-// NoteTexts gives notes as sentences.
-func (v jobView) NoteTexts(all []Note) []string {
+// noteTexts gives notes as sentences.
+func (v jobView) noteTexts(all []Note) []string {
 	out := make([]string, len(all))
 	for i, n := range all {
 		out[i] = n.Text
@@ -166,8 +166,8 @@ func (v jobView) NoteTexts(all []Note) []string {
 	return out
 }
 
-// CorrectionTexts gives the corrections as sentences.
-func (v jobView) CorrectionTexts() []string {
+// correctionTexts gives the corrections as sentences.
+func (v jobView) correctionTexts() []string {
 	out := make([]string, len(v.Corrections))
 	for i, c := range v.Corrections {
 		out[i] = v.at(c.At) + byWhom(c.Who) + ": " + c.Text
@@ -175,11 +175,8 @@ func (v jobView) CorrectionTexts() []string {
 	return out
 }
 
-// AlertTexts gives alerts as sentences, with who acknowledged them.
-func (v jobView) AlertTexts(all []Alert) []string { return v.alertTexts(all) }
-
-// WorkshopLead says what the workshop's limits are and what their table means.
-func (v jobView) WorkshopLead() string {
+// workshopLead says what the workshop's limits are and what their table means.
+func (v jobView) workshopLead() string {
 	s := "Rule set: " + v.Workshop.Name
 	if v.Workshop.Source != "" {
 		s += " (" + v.Workshop.Source + ")"
@@ -199,11 +196,8 @@ type pieceView struct {
 	DeedTexts []string
 }
 
-// Any tells whether there is more to say of it than the table does.
-func (p pieceView) Any() bool { return p.Chart != "" || p.Facts != "" || len(p.DeedTexts) > 0 }
-
-// PieceViews gives the pieces for the page.
-func (v jobView) PieceViews() []pieceView {
+// pieceViews gives the pieces for the page.
+func (v jobView) pieceViews() []pieceView {
 	out := make([]pieceView, len(v.Pieces))
 	for i, p := range v.Pieces {
 		out[i] = pieceView{Piece: p, Facts: p.facts(), DeedTexts: v.deedTexts(p.Deeds)}

@@ -35,7 +35,11 @@ func WriteHTML(w io.Writer, j Job) error {
 	}
 	v := viewOf(j)
 	v.Style = template.CSS(style) //nolint:gosec // our own file
-	funcs := template.FuncMap{"at": v.at, "day": v.day, "probe": func(p Probe) string { return calibration(p, v.zone) }, "limit": limitText}
+	// Functions, never methods of the view: the program that ships finds none (deploy/build).
+	funcs := template.FuncMap{"at": v.at, "day": v.day, "probe": func(p Probe) string { return calibration(p, v.zone) }, "limit": limitText, "word": v.word,
+		"zone": v.zoneName, "markName": markWords, "quantity": v.quantityName, "moisture": v.moisture, "reach": v.reach, "cautions": func() []string { return cautions[:] },
+		"summaryRows": v.summaryRows, "workshopRows": v.workshopRows, "workshopLead": v.workshopLead, "pieceViews": v.pieceViews, "correctionTexts": v.correctionTexts,
+		"alertTexts": v.alertTexts, "shedAlerts": v.shedAlerts, "noteTexts": v.noteTexts, "jobNotes": v.jobNotes, "jobPhotos": v.jobPhotos}
 	t, err := template.New("record").Funcs(funcs).Parse(pageTemplate)
 	if err != nil {
 		return fmt.Errorf("record: template: %w", err)
@@ -348,17 +352,14 @@ func (v jobView) drawing(c Coat, end time.Time, number int) *chart.ConditionsCha
 	return d
 }
 
-// ZoneName gives the zone in which times are shown.
-func (v jobView) ZoneName() string { return v.zone.String() }
+// zoneName gives the zone in which times are shown.
+func (v jobView) zoneName() string { return v.zone.String() }
 
-// MarkName gives a mark in words.
-func (v jobView) MarkName(m string) string { return markWords(m) }
+// quantityName gives a quantity in words.
+func (v jobView) quantityName(q string) string { n, _, _ := quantityWords(q); return n }
 
-// QuantityName gives a quantity in words.
-func (v jobView) QuantityName(q string) string { n, _, _ := quantityWords(q); return n }
-
-// Moisture gives a piece's moisture content with where it is from and when, "" where it was never measured.
-func (v jobView) Moisture(p Piece) string {
+// moisture gives a piece's moisture content with where it is from and when, "" where it was never measured.
+func (v jobView) moisture(p Piece) string {
 	if p.MoisturePct == nil {
 		return ""
 	}
@@ -373,8 +374,8 @@ func (v jobView) Moisture(p Piece) string {
 	return s
 }
 
-// ShedAlerts gives the alerts that belong to no coat.
-func (v jobView) ShedAlerts() []Alert {
+// shedAlerts gives the alerts that belong to no coat.
+func (v jobView) shedAlerts() []Alert {
 	var out []Alert
 	for _, a := range v.Alerts {
 		if a.Coat == 0 {

@@ -247,8 +247,8 @@ func WriteJSON(w io.Writer, j Job) error {
 		return err
 	}
 	v := jobView{Job: j, zone: zoneOf(j)}
-	out := jsonJob{Schema: Schema, Job: j.ID, Name: j.Name, Customer: j.Customer, Shed: j.Shed, Zone: v.ZoneName(), AsOf: v.rfc(j.AsOf), Software: j.Software,
-		Model: j.Model, Notice: j.Notice, Remarks: none(j.Remarks), Reach: v.Reach(), Cautions: cautions[:],
+	out := jsonJob{Schema: Schema, Job: j.ID, Name: j.Name, Customer: j.Customer, Shed: j.Shed, Zone: v.zoneName(), AsOf: v.rfc(j.AsOf), Software: j.Software,
+		Model: j.Model, Notice: j.Notice, Remarks: none(j.Remarks), Reach: v.reach(), Cautions: cautions[:],
 		Pieces: []jsonPiece{}, Coats: []jsonCoat{}, Alerts: []jsonAlert{}, Probes: []jsonProbe{}, Limits: []jsonLimit{}, Boat: j.Boat, Note: j.Note,
 		Notes: []jsonNote{}, Photos: []jsonPhoto{}, Corrections: []jsonCorrection{}}
 	for _, p := range j.Pieces {

@@ -21,7 +21,7 @@ func (p *sheet) summary() {
 		line += " · for " + v.Customer
 	}
 	p.font("", bodySize, dim)
-	p.f.MultiCell(p.width, lineMM, clean(line+" · as of "+v.at(v.AsOf)+", times in "+v.ZoneName()), "", "L", false)
+	p.f.MultiCell(p.width, lineMM, clean(line+" · as of "+v.at(v.AsOf)+", times in "+v.zoneName()), "", "L", false)
 	p.f.Ln(2)
 	if v.Notice != "" {
 		p.f.SetDrawColor(ink[0], ink[1], ink[2])
@@ -41,7 +41,7 @@ func (p *sheet) summary() {
 	}
 	p.paragraph(marginLead)
 	p.f.Ln(1)
-	rows := v.SummaryRows()
+	rows := v.summaryRows()
 	cells := make([][]string, len(rows))
 	for i, r := range rows {
 		cells[i] = []string{r.Name, r.System, r.On, r.Within, r.Outside, r.Unknown, r.Blush, r.End}
@@ -51,7 +51,7 @@ func (p *sheet) summary() {
 		return
 	}
 	p.heading("Against the workshop's limits, all coats", 2)
-	p.paragraph(v.WorkshopLead())
+	p.paragraph(v.workshopLead())
 	cells = nil
 	for _, k := range v.workshopRows() {
 		name := k.Name + ": " + k.Limit
@@ -162,7 +162,7 @@ func (p *sheet) pieces() {
 		p.heading("Pieces", 1)
 		var rows [][]string
 		for _, x := range v.Pieces {
-			moisture := v.Moisture(x)
+			moisture := v.moisture(x)
 			if moisture == "" {
 				moisture = "never measured"
 			}
@@ -173,14 +173,14 @@ func (p *sheet) pieces() {
 			p.piece(&v.Pieces[i])
 		}
 	}
-	p.notes(v.JobNotes(), 1)
-	p.photos(v.JobPhotos(), 1)
+	p.notes(v.jobNotes(), 1)
+	p.photos(v.jobPhotos(), 1)
 	if len(v.Corrections) > 0 {
 		p.heading("Corrections", 1)
 		p.paragraph(correctionsLead)
-		p.list(v.CorrectionTexts())
+		p.list(v.correctionTexts())
 	}
-	if shed := v.ShedAlerts(); len(shed) > 0 {
+	if shed := v.shedAlerts(); len(shed) > 0 {
 		p.heading("Alerts of the whole shed", 1)
 		p.list(v.alertTexts(shed))
 	}
@@ -209,7 +209,7 @@ func (p *sheet) measured() {
 		p.heading("Limits of the shed", 2)
 		var items []string
 		for _, l := range v.Limits {
-			s := v.QuantityName(l.Quantity) + ": " + limitText(l)
+			s := v.quantityName(l.Quantity) + ": " + limitText(l)
 			if l.Source != "" {
 				s += " (" + l.Source + ")"
 			}
@@ -218,7 +218,7 @@ func (p *sheet) measured() {
 		p.list(items)
 	}
 	p.f.Ln(1)
-	p.paragraph(v.Reach())
+	p.paragraph(v.reach())
 }
 
 func (p *sheet) cautions() {
@@ -260,7 +260,7 @@ func (p *sheet) notes(all []Note, level int) {
 		return
 	}
 	p.heading("Notes", level)
-	p.list(p.v.NoteTexts(all))
+	p.list(p.v.noteTexts(all))
 }
 
 // photos prints photos with their captions, at most half the page's width and a third of its height each.

@@ -13,8 +13,8 @@ const mostSummary = 16
 // summaryRow is one line of the summary: a coat, or all coats of a piece where there are too many for a page.
 type summaryRow struct{ Name, System, On, Within, Outside, Unknown, Blush, End string }
 
-// SummaryRows gives the lines of the summary: a coat each; where those are too many for a page a piece each, and the pieces that are too many in one.
-func (v jobView) SummaryRows() []summaryRow {
+// summaryRows gives the lines of the summary: a coat each; where those are too many for a page a piece each, and the pieces that are too many in one.
+func (v jobView) summaryRows() []summaryRow {
 	if len(v.Coats) <= mostSummary {
 		out := make([]summaryRow, len(v.Coats))
 		for i := range v.Coats {

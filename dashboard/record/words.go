@@ -24,16 +24,13 @@ const (
 	noProbes        = "No probe is noted."
 )
 
-// Cautions gives the cautions of every record.
-func (jobView) Cautions() []string { return cautions[:] }
-
-// Word gives one of the sentences that every form of a record shares.
-func (jobView) Word(name string) string {
+// word gives one of the sentences that every form of a record shares.
+func (jobView) word(name string) string {
 	return map[string]string{"last": lastWord, "margin": marginLead, "legend": chartLegend, "layers": layersLead, "corrections": correctionsLead, "touches": noTouches, "coats": noCoats, "readings": noReadings, "probes": noProbes}[name]
 }
 
-// Reach says how far a record is to be trusted.
-func (v jobView) Reach() string {
+// reach says how far a record is to be trusted.
+func (v jobView) reach() string {
 	return fmt.Sprintf("Made by %s; laws: %s. State, degree of cure, Tg and marks are computed by a model from the readings and touches above; nothing of the coat itself was measured. "+
 		"Early, likely and late are the times before which one case in ten, half, and nine in ten are expected. Covered is the share of the time for which there was a usable reading; "+
 		"what is unknown is never counted as within. This record states conditions. It is no approval, survey or certificate, and cannot show by itself that it was never rewritten.",

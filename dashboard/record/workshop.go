@@ -127,6 +127,3 @@ func (v jobView) workshopRows() []workshopSum {
 	}
 	return out
 }
-
-// WorkshopRows gives the workshop's limits over all coats, for the page.
-func (v jobView) WorkshopRows() []workshopSum { return v.workshopRows() }
