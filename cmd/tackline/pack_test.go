@@ -73,8 +73,8 @@ func openOnARM(t *testing.T, file string) {
 		t.Skip("-short: no program is built for another processor")
 	}
 	program := filepath.Join(t.TempDir(), "tackline-arm")
-	build := exec.CommandContext(t.Context(), "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", program, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6")
+	build := exec.CommandContext(t.Context(), "../../deploy/build", program)
+	build.Env = append(os.Environ(), "GOOS=linux", "GOARCH=arm", "GOARM=6")
 	out, err := build.CombinedOutput()
 	require.NoError(t, err, string(out))
 	said, err := exec.CommandContext(t.Context(), qemu, program, "job", "open", file, "--json").Output()

@@ -54,8 +54,8 @@ func newKit(t *testing.T, config string) *kit {
 		missing("kernel in " + folder)
 	}
 	built := t.TempDir()
-	for name, pkg := range map[string]string{"init": "./guest", "tackline": "../../cmd/tackline"} {
-		c := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", filepath.Join(built, name), pkg)
+	for _, c := range []*exec.Cmd{exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", filepath.Join(built, "init"), "./guest"),
+		exec.Command("../build", filepath.Join(built, "tackline"))} {
 		c.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6", "GOFLAGS=")
 		out, err := c.CombinedOutput()
 		require.NoError(t, err, string(out))

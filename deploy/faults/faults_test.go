@@ -31,7 +31,7 @@ func TestMain(m *testing.M) {
 		panic(err)
 	}
 	program = filepath.Join(dir, "tackline")
-	if out, err := exec.Command("go", "build", "-o", program, "tackline/cmd/tackline").CombinedOutput(); err != nil {
+	if out, err := exec.Command("../build", program).CombinedOutput(); err != nil {
 		fmt.Fprintf(os.Stderr, "the program does not build: %s\n", out)
 		os.Exit(1)
 	}
