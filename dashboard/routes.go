@@ -8,6 +8,7 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"strings"
 
 	"tackline/advisor"
 	"tackline/dashboard/record"
