@@ -122,19 +122,23 @@ func (h *Handler) base(v View, stale bool, title, here string) base {
 	case v.Simulated:
 		b.Notice = h.tx.get("banner_simulated")
 	}
-	h.alerts(&b, v)
+	h.alerts(&b, v, here)
 	return b
 }
 
-// alerts fills in what holds: first what nobody has answered, then what was answered, each with a way back.
-func (h *Handler) alerts(b *base, v View) {
+// alerts fills in what holds: first what nobody has answered, then what was answered, each with a way back. What is critical is told whole on every page; the
+// rest on Shed and on the page that it leads to, so that it doesn't push other work off the screen.
+func (h *Handler) alerts(b *base, v View, here string) {
 	for _, a := range v.Alerts {
-		row := alertRow{ID: a.ID, Text: a.Text, Body: a.Body, When: clock(a.At, v.At, v.Zone), Entry: a.Entry, Key: h.o.Key()}
+		row := alertRow{ID: a.ID, Text: a.Text, When: clock(a.At, v.At, v.Zone), Link: a.Link, Entry: a.Entry, Key: h.o.Key()}
 		if a.Severity != "" {
 			row.Severity = h.tx.get("severity_" + a.Severity)
 		}
-		if a.Link != "/" {
-			row.Link = a.Link
+		if here == "/" || a.Severity == "critical" || a.Link == "" || a.Link != "/" && strings.HasPrefix(a.Link, here) {
+			row.Body = a.Body
+		}
+		if a.Link == here {
+			row.Link = ""
 		}
 		if a.Held {
 			row.Held = h.tx.get("alert_held")
