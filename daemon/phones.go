@@ -100,7 +100,7 @@ func (d *Daemon) offerPairing(w http.ResponseWriter, r *http.Request) {
 	if !readBody(w, r, &in, "{phone, person, may}") {
 		return
 	}
-	offer := access.Offer{Phone: in.Phone, May: in.May, Via: cmp.Or(dashboard.VisitorOf(r).Name, "the board")}
+	offer := dashboard.PhoneOffer{Phone: in.Phone, May: in.May, Via: dashboard.VisitorOf(r).Name}
 	if in.Person != "" {
 		facts, ok := d.facts(w, r)
 		if !ok {
@@ -115,19 +115,28 @@ func (d *Daemon) offerPairing(w http.ResponseWriter, r *http.Request) {
 		}
 		offer.Person = facts.People[i].ID
 	}
-	code, err := d.door.phones.Offer(offer)
+	pass, err := d.pass(offer)
 	if err != nil {
 		dashboard.Problem{Status: http.StatusUnprocessableEntity, Detail: strings.TrimPrefix(err.Error(), "access: ")}.Write(w, r)
 		return
 	}
-	out := offeredJSON{Code: code[:4] + "-" + code[4:8] + "-" + code[8:], GoodForS: int64(access.CodeFor.Seconds())}
+	d.reply(w, r, http.StatusOK, offeredJSON{Code: pass.Code, Links: pass.Links, GoodForS: int64(pass.GoodFor.Seconds()), Note: pass.Note})
+}
+
+// pass makes a code that pairs one phone.
+func (d *Daemon) pass(o dashboard.PhoneOffer) (dashboard.PhonePass, error) {
+	code, err := d.door.phones.Offer(access.Offer{Phone: o.Phone, Person: o.Person, May: o.May, Via: cmp.Or(o.Via, "the board")})
+	if err != nil {
+		return dashboard.PhonePass{}, err
+	}
+	out := dashboard.PhonePass{Code: code[:4] + "-" + code[4:8] + "-" + code[8:], GoodFor: access.CodeFor}
 	for _, l := range d.links() {
 		out.Links = append(out.Links, l+"/pair/"+code)
 	}
 	if host, _, _ := net.SplitHostPort(d.Addr()); d.o.Config.Shed.Page == "" && net.ParseIP(host).IsLoopback() {
 		out.Note = `the page is open to this board alone, so no phone reaches it: listen = "0.0.0.0:8417" under [shed] in the config opens it to the network`
 	}
-	d.reply(w, r, http.StatusOK, out)
+	return out, nil
 }
 
 func (d *Daemon) phone(ctx context.Context, p access.Phone, asks int64) phoneJSON {

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 
 	"tackline/daemon/access"
 	"tackline/daemon/jobbook"
@@ -72,6 +74,24 @@ func (s settings) Revoke(_ context.Context, phone int64) error {
 		s.d.log.Info("a phone's rights were taken away", "phone", gone.Name, "number", gone.ID)
 	}
 	return err
+}
+
+// Pass does as dashboard.Settings says.
+func (s settings) Pass(ctx context.Context, o dashboard.PhoneOffer) (dashboard.PhonePass, error) {
+	if o.Person != 0 {
+		facts, err := s.d.book.State(ctx)
+		if err != nil {
+			return dashboard.PhonePass{}, err
+		}
+		if !slices.ContainsFunc(facts.People, func(p jobbook.Person) bool { return p.ID == o.Person }) {
+			return dashboard.PhonePass{}, &dashboard.Refusal{Field: "person", Sentence: fmt.Sprintf("nobody in the job book has the number %d", o.Person)}
+		}
+	}
+	pass, err := s.d.pass(o)
+	if err != nil {
+		return pass, &dashboard.Refusal{Sentence: strings.TrimPrefix(err.Error(), "access: ")}
+	}
+	return pass, nil
 }
 
 // ShowAs does as dashboard.Settings says.

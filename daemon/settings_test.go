@@ -69,6 +69,21 @@ func TestNoNumberOfOursOnHerPages(t *testing.T) {
 	}
 }
 
+// A phone that pairs others does so from Settings: the code that it shows pairs one phone, once, as what was chosen.
+func TestAPhonePairsAnother(t *testing.T) {
+	s := onLoopback(t)
+	wren := paired(t, s.d, "198.51.100.50", "admin")
+	page := wren.ask("POST", "/settings/pair", url.Values{"phone": {"tablet"}, "may": {"read"}}).Body.String()
+	code := regexp.MustCompile(`<b class="title">([A-Z0-9-]+)</b>`).FindStringSubmatch(page)
+	require.Len(t, code, 2, page)
+	tablet := &stranger{t: t, d: s.d, addr: "198.51.100.51"}
+	require.Equal(t, http.StatusSeeOther, tablet.ask("POST", "/pair", url.Values{"code": {code[1]}, "phone": {"tablet"}, "name": {"Ida"}}).Code)
+	require.Equal(t, http.StatusForbidden, tablet.ask("POST", "/do/note", url.Values{"text": {"x"}}).Code, "it reads")
+	require.Equal(t, http.StatusNotFound, (&stranger{t: t, d: s.d, addr: "198.51.100.52"}).ask("POST", "/pair", url.Values{"code": {code[1]}, "phone": {"x"}, "name": {"Y"}}).Code, "once")
+	require.Contains(t, wren.ask("GET", "/settings", nil).Body.String(), "tablet")
+	require.Equal(t, http.StatusForbidden, paired(t, s.d, "198.51.100.53", "write").ask("POST", "/settings/pair", url.Values{}).Code)
+}
+
 // numberOf gives the number that follows a mark in a page.
 func numberOf(page, mark string) string {
 	_, rest, _ := strings.Cut(page, mark)

@@ -12,6 +12,8 @@ type Settings interface {
 	Settings(ctx context.Context) (SettingsView, error)
 	// Revoke takes a phone's rights away; its error wraps ErrNotFound for one that is not paired.
 	Revoke(ctx context.Context, phone int64) error
+	// Pass makes a code that pairs one phone; a *Refusal names a field to mend.
+	Pass(ctx context.Context, o PhoneOffer) (PhonePass, error)
 	// ShowAs has a visitor without a person of her own see numbers as a person does; 0 as they are. It gives no right.
 	ShowAs(w http.ResponseWriter, r *http.Request, person int64)
 }
@@ -73,6 +75,7 @@ type settingsPage struct {
 	Ways    []wayRow
 	Telling []telling
 	People  []string
+	Whose   []choice // whom a phone may be for
 	Phones  []phoneSetting
 	Access  string
 	Paired  bool // this phone is
@@ -109,6 +112,7 @@ func (h *Handler) settingsRoutes() []Route {
 	return []Route{
 		{Method: "GET", Path: "/settings", Role: Read, Handle: h.getSettings},
 		{Method: "POST", Path: "/settings/shows", Role: Read, Handle: h.postShows},
+		{Method: "POST", Path: "/settings/pair", Role: Admin, Handle: h.postPass},
 		{Method: "POST", Path: "/settings/phones/{id}/revoke", Role: Admin, Handle: h.postRevoke},
 	}
 }
@@ -141,6 +145,7 @@ func (h *Handler) settingsPage(v View, s SettingsView, stale bool) settingsPage 
 		} else if me.Person == 0 {
 			p.ShowAs = append(p.ShowAs, choice{Value: strconv.FormatInt(x.ID, 10), Text: x.Name})
 		}
+		p.Whose = append(p.Whose, choice{Value: strconv.FormatInt(x.ID, 10), Text: x.Name})
 		p.People = append(p.People, h.tx.get("settings_person", x.Name, hour(x.StartMin), hour(x.EndMin)))
 	}
 	for _, l := range s.Limits {

@@ -4,14 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
+	"image/color"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/makiuchi-d/gozxing"
+	"github.com/makiuchi-d/gozxing/qrcode"
 	"github.com/stretchr/testify/require"
 )
 
@@ -30,6 +36,14 @@ func (f *fakeSettings) Revoke(_ context.Context, id int64) error {
 	}
 	f.done = append(f.done, "revoke 2")
 	return nil
+}
+
+func (f *fakeSettings) Pass(_ context.Context, o PhoneOffer) (PhonePass, error) {
+	if o.Person == 77 {
+		return PhonePass{}, &Refusal{Field: "person", Sentence: "nobody has the number 77"}
+	}
+	f.done = append(f.done, fmt.Sprintf("pass %+v", o))
+	return PhonePass{Code: "ABCD-EFGH-JKLM", Links: []string{"http://192.0.2.7:8417/pair/ABCDEFGHJKLM"}, GoodFor: 10 * time.Minute}, nil
 }
 
 func (f *fakeSettings) ShowAs(_ http.ResponseWriter, _ *http.Request, person int64) {
@@ -89,6 +103,67 @@ func TestSettingsAreDone(t *testing.T) {
 	require.Equal(t, []string{"revoke 2", "show as 6"}, s.done)
 	v.May = Write
 	require.Equal(t, http.StatusUnauthorized, post("/settings/phones/2/revoke", nil), "not who only writes")
+	require.Equal(t, http.StatusUnauthorized, post("/settings/pair", nil))
+}
+
+// A phone that pairs others shows a code, and a drawing of it that a camera reads; the code stands in no address of the page.
+func TestPairingAnotherPhone(t *testing.T) {
+	s := &fakeSettings{view: inventedSettings()}
+	h := handler(t, newFake(scene()), func(o *Options) {
+		o.Settings, o.Visitor = s, func(*http.Request) Visitor { return Visitor{May: Admin, Phone: 1, Person: 5, Name: "Wren"} }
+	})
+	post := func(form url.Values) *httptest.ResponseRecorder {
+		r := httptest.NewRequest(http.MethodPost, "http://"+shedName+":8417/settings/pair", strings.NewReader(form.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		return w
+	}
+	w := post(url.Values{"phone": {"tablet"}, "person": {"6"}, "may": {"read"}})
+	require.Equal(t, http.StatusOK, w.Code)
+	require.Equal(t, "no-store", w.Header().Get("Cache-Control"))
+	require.Equal(t, []string{"pass {Phone:tablet Person:6 May:read Via:Wren}"}, s.done)
+	body := w.Body.String()
+	require.Contains(t, body, "ABCD-EFGH-JKLM")
+	require.NotContains(t, body, "/pair/ABCDEFGHJKLM", "in the drawing alone")
+	require.Equal(t, "http://"+shedName+":8417/pair/ABCDEFGHJKLM", readQR(t, body), "by the way that this phone came")
+	golden(t, "pass.html", flat(body))
+	require.Equal(t, http.StatusUnprocessableEntity, post(url.Values{"person": {"77"}}).Code)
+	require.Equal(t, http.StatusUnprocessableEntity, post(url.Values{"person": {"Ida"}}).Code)
+}
+
+// readQR reads the code that is drawn on a page, by an implementation of others.
+func readQR(t *testing.T, page string) string {
+	t.Helper()
+	_, svg, ok := strings.Cut(page, `<svg class="qr"`)
+	require.True(t, ok)
+	var size int
+	_, box, _ := strings.Cut(svg, `viewBox="0 0 `)
+	_, err := fmt.Sscan(box, &size)
+	require.NoError(t, err)
+	const by = 4
+	pic := image.NewGray(image.Rect(0, 0, size*by, size*by))
+	for i := range pic.Pix {
+		pic.Pix[i] = 255
+	}
+	_, d, _ := strings.Cut(svg, `fill="#000" d="`)
+	for _, run := range regexp.MustCompile(`M(\d+) (\d+)h(\d+)v1`).FindAllStringSubmatch(d, -1) {
+		n := [3]int{}
+		for i := range n {
+			n[i], err = strconv.Atoi(run[i+1])
+			require.NoError(t, err)
+		}
+		for y := n[1] * by; y < (n[1]+1)*by; y++ {
+			for x := n[0] * by; x < (n[0]+n[2])*by; x++ {
+				pic.SetGray(x, y, color.Gray{})
+			}
+		}
+	}
+	bits, err := gozxing.NewBinaryBitmapFromImage(pic)
+	require.NoError(t, err)
+	got, err := qrcode.NewQRCodeReader().Decode(bits, nil)
+	require.NoError(t, err)
+	return got.GetText()
 }
 
 // fakePairing knows one code.
@@ -139,6 +214,14 @@ func TestBrowserPairsAndSets(t *testing.T) {
 	b.until(t, "the shed", `location.pathname === "/"`)
 	b.phone(t, s.URL+"/settings")
 	require.Empty(t, eval[[]string](t, b, smallTargets))
+	b.tap(t, "#pair-another > summary")
+	require.Empty(t, eval[[]string](t, b, smallTargets))
+	b.shoot(t, "settings-pair-390.png")
+	b.tap(t, "#pair-another button.main")
+	b.until(t, "the code", `document.querySelector(".qr")`)
+	require.Equal(t, "/settings/pair", eval[string](t, b, `location.pathname + location.search`))
+	require.Empty(t, eval[[]string](t, b, smallTargets))
+	b.shoot(t, "pass-390.png")
 	b.quiet(t, strings.TrimPrefix(s.URL, "http://"))
 }
 

@@ -92,7 +92,7 @@ var rules = []rule{
 
 	{"dashboard/chart", nil, nil, "a drawing is a pure function of its series"},
 	{"dashboard/record", []string{module + "/advisor", module + "/sensors", module + "/dashboard/chart", "codeberg.org/go-pdf/fpdf", "codeberg.org/go-fonts/liberation/", "golang.org/x/image/draw"}, nil, "a record is drawn with the page's own charts, so paper and screen cannot differ"},
-	{"dashboard", []string{module + "/advisor", module + "/sensors", module + "/dashboard/"}, nil,
+	{"dashboard", []string{module + "/advisor", module + "/sensors", module + "/dashboard/", "rsc.io/qr"}, nil,
 		"the page shows and posts; it reaches the daemon only by interfaces that it declares"},
 
 	{"cmd", []string{module + "/", "github.com/spf13/cobra", "golang.org/x/sys/unix", "rsc.io/qr"}, nil, "commands join the parts for one task; no logic of their own"},
