@@ -385,8 +385,8 @@ func (b *board) w1() {
 		case err != nil:
 			b.say("1-Wire", Unknown, "", "%s: %v", name, err)
 		case !ok:
-			b.say("1-Wire", Notice, `a rule in /etc/udev/rules.d: SUBSYSTEM=="w1", KERNEL=="w1_bus_master*", RUN+="/bin/sh -c 'chgrp tackline /sys/bus/w1/devices/%k/therm_bulk_read; `+
-				`chmod 664 /sys/bus/w1/devices/%k/therm_bulk_read'"`,
+			b.say("1-Wire", Notice, `a rule in /etc/udev/rules.d: SUBSYSTEM=="w1", KERNEL=="[0-9a-f][0-9a-f]-*", RUN+="/bin/sh -c 'chgrp tackline /sys%p/../therm_bulk_read; `+
+				`chmod 664 /sys%p/../therm_bulk_read'"`,
 				"user %s may not start a common conversion on %s: each thermometer takes 0.75 s in turn", b.user(), name)
 		default:
 			b.say("1-Wire", OK, "", "%s converts all its thermometers at once", name)

@@ -8,6 +8,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+const lampOnAPin = `[[alert]]
+name = "lamp"
+kind = "gpio"
+pin = "LED3"
+device = "lamp"
+min = "critical"
+`
+
 const config = `[shed]
 name = "Emulated board (invented)"
 zone = "UTC"
@@ -31,10 +39,25 @@ name = "log"
 kind = "log"
 `
 
-// TestKernelSensor: a real kernel reads the thermometers. The temperature is changed from outside; a driver is unbound and bound; both are
+// thermometers are those that the kernel is told of.
+const thermometers = "sensors=tmp105@0x48,tmp105@0x49"
+
+// TestBoard is one board on which several things are tried, one after the other. Its disk is a Debian root in which systemd runs the daemon by the unit
+// and the rules of deploy/systemd.
+func TestBoard(t *testing.T) {
+	k := newKit(t, config)
+	disk := k.root(t)
+	m := k.boot(t, disk, thermometers+" w1=28-000000000001 unit=tackline systemd.unit=multi-user.target systemd.journald.forward_to_console=1")
+	t.Run("DevicesOfTheUnit", m.devicesOfTheUnit)
+	t.Run("KernelSensor", m.kernelSensor)
+	t.Run("ALampOnAPin", m.aLampOnAPin)
+	t.Run("ReadOnlyCard", func(t *testing.T) { m.readOnlyCard(t, disk) })
+}
+
+// kernelSensor: a real kernel reads the thermometers. The temperature is changed from outside; a driver is unbound and bound; both are
 // bound again in the other order, so that the kernel numbers them the other way round. The daemon is never started again.
-func TestKernelSensor(t *testing.T) {
-	m := newKit(t, config).boot(t, "")
+func (m *machine) kernelSensor(t *testing.T) {
+	m.t = t
 	first := m.number("0-0048")
 	m.shows("bow", 18)
 	m.shows("stern", 5)

@@ -43,7 +43,7 @@ func TestPowerCuts(t *testing.T) {
 
 	load := &load{}
 	for cut := range cuts {
-		m := k.boot(t, disk)
+		m := k.boot(t, disk, thermometers)
 		load.resume(t, m)
 		m.shows("bow", 18)
 		load.work(t, m, time.Duration(1+random.Int64N(5000))*time.Millisecond)
@@ -51,7 +51,7 @@ func TestPowerCuts(t *testing.T) {
 		t.Logf("cut %d: %d entries acknowledged", cut+1, load.acknowledged)
 		load.check(t, disk)
 	}
-	m := k.boot(t, disk)
+	m := k.boot(t, disk, thermometers)
 	load.resume(t, m)
 	m.shows("bow", 18)
 }
@@ -191,8 +191,8 @@ func (l *load) check(t *testing.T, disk string) {
 	require.False(t, time.UnixMilli(n.Any.At).Before(l.stored), "more than a commit interval of readings is gone")
 }
 
-// tool runs a program of the file system's own tools; a status of 1 says that something was put right, as is usual after a cut.
-func tool(t *testing.T, name string, args ...string) {
+// tool runs a program of the file system's own tools, or of the device tree's; a status of 1 says that something was put right, as is usual after a cut. It gives what the program said.
+func tool(t *testing.T, name string, args ...string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
@@ -200,11 +200,12 @@ func tool(t *testing.T, name string, args ...string) {
 	}
 	if _, err := os.Stat(path); err != nil {
 		require.Empty(t, os.Getenv("TACKLINE_REQUIRE"), "there is no %s", name)
-		t.Skipf("there is no %s on this machine: it comes with e2fsprogs", name)
+		t.Skipf("there is no %s on this machine: it comes with e2fsprogs or device-tree-compiler", name)
 	}
 	out, err := exec.Command(path, args...).CombinedOutput()
 	if exit, ok := err.(*exec.ExitError); ok && exit.ExitCode() == 1 && name == "e2fsck" {
 		err = nil
 	}
 	require.NoError(t, err, "%s: %s", name, out)
+	return string(out)
 }

@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -21,13 +22,21 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// bootLimit is how long a board may take to its first answer: 9 s on a quiet machine, many times that on a busy one.
-const bootLimit = 4 * time.Minute
+// bootLimit is how long a board may take to its first answer: 9 s on a quiet machine, more with systemd, many times that on a busy one.
+const bootLimit = 8 * time.Minute
+
+// The board's eight lamps are lines of a GPIO chip, which its tree does not name, unlike that of a board with a row of pins. The last is a 1-Wire bus.
+const (
+	leds     = "/bus@40000000/motherboard-bus@40000000/iofpga@7,00000000/sysreg@0/gpio@8"
+	ledNames = "LED1 LED2 LED3 LED4 LED5 LED6 LED7 LED8"
+	ledsAt   = 0x10000008 // the register behind them, as the emulator sees it
+)
 
 // kit is what a board is made of.
 type kit struct {
 	qemu, kernel, tree string
-	initrd             string
+	initrd, built      string // built: the folder of the programs
+	folder             string // that fetch filled
 }
 
 // newKit builds the guest's memory disk: its first process, the daemon, the modules and a config. It skips where kernel or QEMU are missing.
@@ -42,7 +51,8 @@ func newKit(t *testing.T, config string) *kit {
 	}
 	folder, err := filepath.Abs(folder)
 	require.NoError(t, err)
-	k := &kit{kernel: filepath.Join(folder, "vmlinuz"), tree: filepath.Join(folder, "board.dtb"), initrd: filepath.Join(t.TempDir(), "initrd.gz")}
+	k := &kit{kernel: filepath.Join(folder, "vmlinuz"), tree: filepath.Join(t.TempDir(), "board.dtb"), initrd: filepath.Join(t.TempDir(), "initrd.gz"),
+		built: t.TempDir(), folder: folder}
 	missing := func(what string) {
 		require.Empty(t, os.Getenv("TACKLINE_REQUIRE"), "there is no %s", what)
 		t.Skipf("there is no %s on this machine: deploy/board/fetch %s gets the kernel, Debian's qemu-system-arm the emulator", what, folder)
@@ -53,9 +63,13 @@ func newKit(t *testing.T, config string) *kit {
 	if _, err := os.Stat(k.kernel); err != nil {
 		missing("kernel in " + folder)
 	}
-	built := t.TempDir()
-	for _, c := range []*exec.Cmd{exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", filepath.Join(built, "init"), "./guest"),
-		exec.Command("../build", filepath.Join(built, "tackline"))} {
+	require.NoError(t, os.WriteFile(k.tree, read(t, filepath.Join(folder, "board.dtb")), 0o600))
+	tool(t, "fdtput", append([]string{"-t", "s", k.tree, leds, "gpio-line-names"}, strings.Fields(ledNames)...)...)
+	tool(t, "fdtput", "-c", k.tree, "/onewire")
+	tool(t, "fdtput", "-t", "s", k.tree, "/onewire", "compatible", "w1-gpio")
+	tool(t, "fdtput", "-t", "x", k.tree, "/onewire", "gpios", strings.TrimSpace(tool(t, "fdtget", "-t", "x", k.tree, leds, "phandle")), "7", "0")
+	for _, c := range []*exec.Cmd{exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", filepath.Join(k.built, "init"), "./guest"),
+		exec.Command("../build", filepath.Join(k.built, "tackline"))} {
 		c.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6", "GOFLAGS=")
 		out, err := c.CombinedOutput()
 		require.NoError(t, err, string(out))
@@ -70,8 +84,8 @@ func newKit(t *testing.T, config string) *kit {
 	for _, m := range strings.Fields(string(order)) {
 		a.add("m/"+m+".ko", 0o100644, read(t, filepath.Join(folder, "modules", m+".ko")))
 	}
-	a.add("init", 0o100755, read(t, filepath.Join(built, "init")))
-	a.add("tackline", 0o100755, read(t, filepath.Join(built, "tackline")))
+	a.add("init", 0o100755, read(t, filepath.Join(k.built, "init")))
+	a.add("tackline", 0o100755, read(t, filepath.Join(k.built, "tackline")))
 	a.add("etc/tackline.toml", 0o100644, []byte(config))
 	require.NoError(t, os.WriteFile(k.initrd, a.packed(t), 0o600))
 	return k
@@ -131,22 +145,19 @@ type machine struct {
 }
 
 // boot starts a board with one thermometer at 0x48 and one at 0x49, and waits for the daemon's first answer. disk is the path of its disk's
-// image; "" is none.
-func (k *kit) boot(t *testing.T, disk string) *machine {
+// image; more is for the guest to read.
+func (k *kit) boot(t *testing.T, disk, more string) *machine {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "board") // a socket's path is short
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
 	m := &machine{t: t, serial: filepath.Join(dir, "serial.log"), daemon: freePort(t), files: freePort(t), ended: make(chan struct{})}
-	words := "console=ttyAMA0 quiet panic=-1 rdinit=/init sensors=0x48,0x49 key=" + boardKey
+	words := "console=ttyAMA0 quiet panic=-1 rdinit=/init key=" + boardKey + " " + more
 	args := []string{"-M", "vexpress-a9", "-m", "256", "-nodefaults", "-display", "none", "-no-reboot", "-kernel", k.kernel, "-dtb", k.tree, "-initrd", k.initrd,
 		"-serial", "file:" + m.serial, "-qmp", "unix:" + dir + "/qmp,server=on,wait=off",
-		"-device", "tmp105,id=t0,address=0x48", "-device", "tmp105,id=t1,address=0x49",
+		"-device", "tmp105,id=t0,address=0x48", "-device", "tmp105,id=t1,address=0x49", "-device", "tmp105,id=t2,address=0x4a",
 		"-netdev", fmt.Sprintf("user,id=n0,restrict=on,hostfwd=tcp:%s-:8080,hostfwd=tcp:%s-:8081", m.daemon, m.files), "-device", "virtio-net-device,netdev=n0"}
-	if disk != "" {
-		words += " disk=vda"
-		args = append(args, "-drive", "file="+disk+",if=none,id=d0,format=raw,cache=writethrough", "-device", "virtio-blk-device,drive=d0")
-	}
+	args = append(args, "-drive", "file="+disk+",if=none,id=d0,format=raw,cache=writethrough", "-device", "virtio-blk-device,drive=d0")
 	m.cmd = exec.Command(k.qemu, append(args, "-append", words)...)
 	m.cmd.Env = append(os.Environ(), "QEMU_AUDIO_DRV=none")
 	var said bytes.Buffer
@@ -174,6 +185,7 @@ func (k *kit) boot(t *testing.T, disk string) *machine {
 	m.tell("qmp_capabilities", nil)
 	m.set("t0", 18_000)
 	m.set("t1", 5_000)
+	m.set("t2", 12_500)
 	began := time.Now()
 	for time.Now().Before(until) && m.running() {
 		if _, code, err := m.get(m.daemon, "/healthz"); err == nil && code == http.StatusOK {
@@ -212,8 +224,8 @@ func (m *machine) cut() {
 	<-m.ended
 }
 
-// tell gives the emulator a command and wants it obeyed.
-func (m *machine) tell(command string, arguments map[string]any) {
+// tell gives the emulator a command, wants it obeyed, and gives its answer.
+func (m *machine) tell(command string, arguments map[string]any) string {
 	m.t.Helper()
 	line := map[string]any{"execute": command}
 	if arguments != nil {
@@ -228,7 +240,7 @@ func (m *machine) tell(command string, arguments map[string]any) {
 		require.NoError(m.t, err)
 		if !strings.Contains(answer, `"event"`) {
 			require.Contains(m.t, answer, `"return"`, command)
-			return
+			return answer
 		}
 	}
 }
@@ -237,6 +249,17 @@ func (m *machine) tell(command string, arguments map[string]any) {
 func (m *machine) set(id string, milliC int64) {
 	m.t.Helper()
 	m.tell("qom-set", map[string]any{"path": "/machine/peripheral/" + id, "property": "temperature", "value": milliC})
+}
+
+// lamps gives the board's eight lamps as bits, by the emulator and past the guest.
+func (m *machine) lamps() int64 {
+	m.t.Helper()
+	answer := m.tell("human-monitor-command", map[string]any{"command-line": fmt.Sprintf("xp /1wx %#x", ledsAt)})
+	_, word, ok := strings.Cut(answer, ": 0x")
+	require.True(m.t, ok, answer)
+	n, err := strconv.ParseInt(word[:8], 16, 64)
+	require.NoError(m.t, err, answer)
+	return n
 }
 
 func (m *machine) get(address, path string) ([]byte, int, error) {
