@@ -201,6 +201,9 @@ func (s *Store) commit(ctx context.Context, closing bool) error {
 			return fmt.Errorf("store: seal: %w", err)
 		}
 	}
+	if err := s.rollBehind(ctx); err != nil {
+		return fmt.Errorf("store: roll up: %w", err)
+	}
 	return s.boundWAL(ctx)
 }
 

@@ -21,6 +21,9 @@ const (
 	kindHot    = 0x11 // one commit: samples of all channels
 	kindBlock  = 0x21 // one hour of one channel
 	kindMinute = 0x31 // the minutes of one hour of one channel
+
+	kindQuarter = 0x41 // the quarters of one day of one channel
+	kindWatch   = 0x51 // the watches of one fortnight of one channel
 )
 
 func packHot(all []sample) []byte   { return packSamples(kindHot, all) }
@@ -128,7 +131,7 @@ func tallySamples(all []sample, unit int64) []tally {
 
 // tallyTallies rolls finer units in order of time up into coarser ones, ratio finer units each.
 func tallyTallies(fine []tally, ratio int64) []tally {
-	var out []tally
+	out := make([]tally, 0, int64(len(fine))/ratio+2)
 	for _, f := range fine {
 		start := floorDiv(f.start, ratio)
 		if len(out) == 0 || out[len(out)-1].start != start {
@@ -152,8 +155,8 @@ var tallyColumns = []struct {
 	{func(t *tally) int64 { return t.excluded }, func(t *tally, v int64) { t.excluded = v }},
 }
 
-func packMinutes(all []tally) []byte {
-	b := binary.AppendUvarint([]byte{kindMinute}, uint64(len(all)))
+func packTallies(kind byte, all []tally) []byte {
+	b := binary.AppendUvarint([]byte{kind}, uint64(len(all)))
 	column := make([]int64, len(all))
 	for c := range tallyColumns {
 		for i := range all {
@@ -164,22 +167,30 @@ func packMinutes(all []tally) []byte {
 	return seal(b)
 }
 
-func unpackMinutes(b []byte) ([]tally, error) {
-	n, rest, err := unseal(b, kindMinute)
+func unpackTallies(b []byte, kind byte) ([]tally, error) { return appendTallies([]tally{}, b, kind) }
+
+// appendTallies unpacks behind all; where b is damaged it gives all as it was.
+func appendTallies(all []tally, b []byte, kind byte) ([]tally, error) {
+	n, rest, err := unseal(b, kind)
 	if err != nil {
-		return nil, err
+		return all, err
 	}
-	all := make([]tally, n)
-	values := make([]int64, n)
+	var few [dayMs / quarterMs]int64
+	values := few[:]
+	if n > int64(len(few)) {
+		values = make([]int64, n)
+	}
+	more := slices.Grow(all, int(n))[:len(all)+int(n)]
+	fresh := more[len(all):]
 	for c := range tallyColumns {
-		if rest, err = column(rest, values); err != nil {
-			return nil, err
+		if rest, err = column(rest, values[:n]); err != nil {
+			return all, err
 		}
-		for i := range all {
-			tallyColumns[c].set(&all[i], values[i])
+		for i := range fresh {
+			tallyColumns[c].set(&fresh[i], values[i])
 		}
 	}
-	return all, nil
+	return more, nil
 }
 
 func floorDiv(a, b int64) int64 {

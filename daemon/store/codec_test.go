@@ -61,7 +61,7 @@ func TestMinutesRoundTrip(t *testing.T) {
 				low: rapid.Int64().Draw(t, "low"), high: rapid.Int64().Draw(t, "high"), sum: rapid.Int64().Draw(t, "sum"),
 				excluded: rapid.Int64Range(0, 9).Draw(t, "excluded")}
 		})).Draw(t, "minutes")
-		got, err := unpackMinutes(packMinutes(all))
+		got, err := unpackTallies(packTallies(kindMinute, all), kindMinute)
 		require.NoError(t, err)
 		require.Equal(t, append([]tally{}, all...), got)
 	})

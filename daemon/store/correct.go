@@ -263,7 +263,6 @@ func (s *Store) correctBlocks(ctx context.Context, probe string, from, to int64,
 }
 
 func (s *Store) correctSome(ctx context.Context, st *statements, names *names, ids []int64, seq int64, anew func(*names, *sample) bool, m *merged, done *Corrected) error {
-	watches := map[watchKey]bool{}
 	for _, id := range ids {
 		all, pruned, err := st.read(ctx, id, m)
 		if err != nil {
@@ -285,15 +284,8 @@ func (s *Store) correctSome(ctx context.Context, st *statements, names *names, i
 		if err := st.writeHour(ctx, names, id, all); err != nil {
 			return err
 		}
-		hour, channel := blockKey(id)
-		watches[watchKey{floorDiv(hour, watchMs/hourMs), channel}] = true
 	}
-	for _, k := range sortedWatches(watches) {
-		if err := st.rollWatch(ctx, k); err != nil {
-			return err
-		}
-	}
-	return nil
+	return st.roll(ctx)
 }
 
 // CorrectedBy gives what SetCorrectedBy wrote down of a probe; "" where nothing.

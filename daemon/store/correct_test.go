@@ -119,6 +119,7 @@ func TestCorrectIsAsIfCorrectedFromTheBeginning(t *testing.T) {
 				require.InDelta(t, n.Usable.Value, m.Usable.Value, 1.01/scaleOf(q))
 			}
 		}
+		sameRollups(t, s)
 		require.NoError(t, s.Close())
 		if s, err = Open(ctx, path, Options{}); err != nil {
 			require.NoError(t, err)

@@ -28,7 +28,7 @@ func FuzzPacked(f *testing.F) {
 	some := []sample{{at: t0, raw: 181250, val: 180000, channel: 1, stretch: 1, place: 1}, {at: t0 + 10_000, raw: 181875, val: 180625, channel: 1, stretch: 1, place: 1, status: 6}}
 	f.Add(packHot(some))
 	f.Add(packBlock(some))
-	f.Add(packMinutes(tallySamples(some, minuteMs)))
+	f.Add(packTallies(kindMinute, tallySamples(some, minuteMs)))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if len(b) > 1<<16 {
 			return
@@ -43,8 +43,8 @@ func FuzzPacked(f *testing.F) {
 			require.NoError(t, err)
 			require.Equal(t, all, again)
 		}
-		if all, err := unpackMinutes(b); err == nil {
-			again, err := unpackMinutes(packMinutes(all))
+		if all, err := unpackTallies(b, kindMinute); err == nil {
+			again, err := unpackTallies(packTallies(kindMinute, all), kindMinute)
 			require.NoError(t, err)
 			require.Equal(t, all, again)
 		}

@@ -101,7 +101,7 @@ func (s *Store) Integrity(ctx context.Context) error {
 		return fmt.Errorf("store: %s: %w", s.path, err)
 	}
 	if bad > 0 {
-		return fmt.Errorf("store: %s: %d packed hours are damaged: %w", s.path, bad, errDamaged)
+		return fmt.Errorf("store: %s: %d packed rows are damaged: %w", s.path, bad, errDamaged)
 	}
 	return nil
 }
@@ -126,10 +126,7 @@ func integrity(ctx context.Context, db *sql.DB) error {
 }
 
 func badSums(ctx context.Context, db *sql.DB) (bad int64, err error) {
-	for _, t := range []struct {
-		table string
-		kind  byte
-	}{{"block", kindBlock}, {"minute", kindMinute}} {
+	for _, t := range append([]level{{table: "block", kind: kindBlock}}, levels[:]...) {
 		for after, more := int64(-1), true; more; {
 			more = false
 			err := query(ctx, db, `SELECT id, data FROM `+t.table+` WHERE id > ? ORDER BY id LIMIT 500`, []any{after}, func(rows *sql.Rows) error {

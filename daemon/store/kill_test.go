@@ -92,6 +92,7 @@ func TestKilled(t *testing.T) {
 		}
 		if i == times-1 {
 			checkKilled(t, s)
+			sameRollups(t, s)
 		}
 		require.NoError(t, s.Close())
 	}
@@ -210,6 +211,7 @@ func TestManyAtOnce(t *testing.T) {
 		require.NoError(t, err)
 	}
 	require.NoError(t, s.Integrity(ctx))
+	sameRollups(t, s)
 }
 
 // A reader that never ends does not let the WAL grow without bound.

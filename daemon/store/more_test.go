@@ -53,6 +53,7 @@ func TestImport(t *testing.T) {
 		newest, err := s.Latest(ctx, "p00", sensors.Humidity)
 		require.NoError(t, err)
 		require.Equal(t, want[len(want)-1].At, newest.Any.At)
+		sameRollups(t, s)
 	}
 	// a broken row ends it with its number; what came before is kept
 	third := fresh(t)
@@ -111,6 +112,7 @@ func TestRedate(t *testing.T) {
 		for _, b := range buckets {
 			require.Zero(t, b.Count)
 		}
+		sameRollups(t, s)
 	}
 	check(s)
 	p, err = s.Follow(ctx, "m", p.Next, 1e6)
@@ -170,6 +172,7 @@ func TestRedateAll(t *testing.T) {
 		buckets, err := s.Range(ctx, "a", sensors.Temperature, t0, at+100*minuteMs, 20)
 		require.NoError(t, err)
 		sameBuckets(t, bruteForce(all, buckets), buckets)
+		sameRollups(t, s)
 	}
 	check(s)
 	got, clock, ok := s.Boot("new")
@@ -376,6 +379,7 @@ func TestPrune(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, before, after)
 	require.NoError(t, s.Integrity(ctx))
+	sameRollups(t, s)
 }
 
 func TestBackup(t *testing.T) {
@@ -406,7 +410,7 @@ func TestFlippedBit(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, raw(t, s, "p00", 1, 0, math.MaxInt64), 2*360)
 	require.Equal(t, int64(1), s.Health().DamagedSeen)
-	require.ErrorContains(t, s.Integrity(ctx), "1 packed hours")
+	require.ErrorContains(t, s.Integrity(ctx), "1 packed rows")
 	minutes, err := s.Minutes(ctx, "p00", 1, t0, t0+3*hourMs)
 	require.NoError(t, err)
 	require.Len(t, minutes, 180)

@@ -19,17 +19,13 @@ func TestMigrationCopiesFirst(t *testing.T) {
 	r := seeded(t)
 	all := record(t, s, r, 3, t0, t0+3*hourMs, 10_000)
 	require.NoError(t, s.Close())
-	db, err := sql.Open("sqlite", dsn(s.Path()))
-	require.NoError(t, err)
-	_, err = db.Exec(`DROP TABLE corrected; PRAGMA user_version = 1`) // what the second migration adds
-	require.NoError(t, err)
-	require.NoError(t, db.Close())
+	asOlder(t, s.Path(), 1)
 
 	migrated := open(t, s.Path())
 	copies, err := filepath.Glob(s.Path() + ".before-version-*")
 	require.NoError(t, err)
 	require.Len(t, copies, 1)
-	db, err = sql.Open("sqlite", dsn(copies[0], "query_only(1)"))
+	db, err := sql.Open("sqlite", dsn(copies[0], "query_only(1)"))
 	require.NoError(t, err)
 	var version int64
 	require.NoError(t, db.QueryRow(`PRAGMA user_version`).Scan(&version))
@@ -44,15 +40,14 @@ func TestMigrationCopiesFirst(t *testing.T) {
 
 	// where no copy can be made nothing is changed
 	require.NoError(t, migrated.Close())
-	db, err = sql.Open("sqlite", dsn(s.Path()))
-	require.NoError(t, err)
-	_, err = db.Exec(`DROP TABLE corrected; PRAGMA user_version = 1`)
-	require.NoError(t, err)
+	asOlder(t, s.Path(), 1)
 	require.NoError(t, copied.Close())
 	require.NoError(t, os.Remove(copies[0]))
 	require.NoError(t, os.MkdirAll(filepath.Join(copies[0], "in the way"), 0o700))
 	_, err = Open(ctx, s.Path(), Options{})
 	require.ErrorContains(t, err, "copy before migration")
+	db, err = sql.Open("sqlite", dsn(s.Path()))
+	require.NoError(t, err)
 	require.NoError(t, db.QueryRow(`PRAGMA user_version`).Scan(&version))
 	require.Equal(t, int64(1), version)
 	require.NoError(t, db.Close())
@@ -76,8 +71,8 @@ func BenchmarkOpenThreeYears(b *testing.B) {
 	for _, copied := range []string{
 		`INSERT INTO block SELECT id + d * 24 * 65536, seq + d, untrusted, data FROM days, block`,
 		`INSERT INTO minute SELECT id + d * 24 * 65536, data FROM days, minute`,
-		`INSERT INTO quarter SELECT start + d * 96, channel, n, low, high, total, excluded FROM days, quarter`,
-		`INSERT INTO watch SELECT start + d * 6, channel, n, low, high, total, excluded FROM days, watch`,
+		`INSERT INTO quarter SELECT id + d * 65536, data FROM days, quarter`,
+		`INSERT OR IGNORE INTO watch SELECT id + d / 14 * 65536, data FROM days, watch`,
 		`UPDATE channel SET last_at = last_at + (SELECT max(d) FROM days) * 86400000`,
 	} {
 		_, err := s.writer.Exec(`WITH RECURSIVE days(d) AS (SELECT 1 UNION ALL SELECT d + 1 FROM days WHERE d < ?) `+copied, days-1)

@@ -1,8 +1,8 @@
 package store
 
 import (
+	"cmp"
 	"context"
-	"database/sql"
 	"fmt"
 	"slices"
 
@@ -107,14 +107,9 @@ func (s *Store) tallies(ctx context.Context, probe string, q sensors.Quantity, u
 		return nil, scale, nil
 	}
 	var all []tally
-	switch unit {
-	case watchMs:
-		all, err = s.watches(ctx, v, from, to)
-	case quarterMs:
-		all, err = s.quarters(ctx, v, from, to)
-	case minuteMs:
-		all, err = s.minutes(ctx, v, from, to)
-	default:
+	if i := slices.IndexFunc(levels[:], func(l level) bool { return l.unit == unit }); i >= 0 {
+		all, err = s.kept(ctx, v, i, from, to)
+	} else {
 		all, err = s.moments(ctx, v, from, to)
 	}
 	if err != nil {
@@ -136,11 +131,11 @@ func (s *Store) moments(ctx context.Context, v *view, from, to int64) ([]tally, 
 	for i := range raw {
 		have[floorDiv(raw[i].at, hourMs)] = true
 	}
-	err = v.packed(ctx, "minute", first, last, func(hour int64, data []byte) error {
+	err = v.packed(ctx, "minute", hourMs, first*hourMs, last*hourMs, func(hour int64, data []byte) error {
 		if have[hour] {
 			return nil
 		}
-		minutes, err := unpackMinutes(data)
+		minutes, err := unpackTallies(data, kindMinute)
 		if err != nil {
 			s.countDamaged(1)
 			return nil
@@ -155,57 +150,110 @@ func (s *Store) moments(ctx context.Context, v *view, from, to int64) ([]tally, 
 	return within(all, from, to), err
 }
 
-func (s *Store) minutes(ctx context.Context, v *view, from, to int64) ([]tally, error) {
-	first, last := floorDiv(from, hourMs), floorDiv(to-1, hourMs)+1
-	open := v.openHours()
-	var all []tally
-	err := v.packed(ctx, "minute", first, last, func(hour int64, data []byte) error {
-		if open[hour] {
-			return nil
+// fewKept is how many roll-ups room is made for before they are read: most that a page asks for, though between two readings there may be half a century.
+const fewKept = 4096
+
+// kept gives the roll-ups of a level over [from, to), both whole units, in order. What an open hour is in, what is damaged and what is not made yet
+// is rolled up from the level below.
+func (s *Store) kept(ctx context.Context, v *view, i int, from, to int64) (all []tally, err error) {
+	l := levels[i]
+	begin := from
+	if made := v.made(i); from < made {
+		if all, err = s.below(ctx, v, i, from, min(to, made)); err != nil {
+			return nil, err
 		}
-		minutes, err := unpackMinutes(data)
+		if from = made; from >= to {
+			return within(all, floorDiv(begin, l.unit), floorDiv(to, l.unit)), nil
+		}
+	}
+	all = slices.Grow(all, int(min((to-from)/l.unit, fewKept)))
+	width := max(l.unit, hourMs)
+	open := v.openUnits(width)
+	inOpen := func(t tally) bool { return open[floorDiv(t.start*l.unit, width)] }
+	var damaged []int64
+	err = v.packed(ctx, l.table, l.span, floorDiv(from, l.span)*l.span, (floorDiv(to-1, l.span)+1)*l.span, func(number int64, data []byte) error {
+		have := len(all)
+		some, err := appendTallies(all, data, l.kind)
 		if err != nil {
-			s.countDamaged(1)
-			return nil
+			damaged = append(damaged, number)
 		}
-		all = append(all, minutes...)
+		all = some[:have+len(slices.DeleteFunc(some[have:], inOpen))]
 		return nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	more, err := s.openTallies(ctx, v, open, first, last, minuteMs)
-	all = append(all, more...)
-	sortTallies(all)
-	return within(all, floorDiv(from, minuteMs), floorDiv(to, minuteMs)), err
-}
-
-// openTallies rolls up the open hours in [first, last) from raw readings, and from minutes where the raw ones of the sealed part were pruned.
-func (s *Store) openTallies(ctx context.Context, v *view, open map[int64]bool, first, last, unit int64) ([]tally, error) {
-	var all []tally
-	for hour := range open {
-		if hour < first || hour >= last {
-			continue
+	s.countDamaged(int64(len(damaged)))
+	for _, number := range damaged {
+		if i == 0 {
+			break // readings that are still there can be had as such
 		}
-		raw, damaged, err := v.rawHours(ctx, hour, hour+1)
+		some, err := s.below(ctx, v, i, max(from, number*l.span), min(to, (number+1)*l.span))
 		if err != nil {
 			return nil, err
 		}
-		s.countDamaged(damaged)
-		minutes := tallySamples(raw, minuteMs)
-		sealed, err := v.hasBlock(ctx, hour)
-		if err != nil {
-			return nil, err
-		}
-		if !sealed { // the minutes may be all that is left of it
-			if minutes, err = v.addKept(ctx, hour, minutes); err != nil {
+		all = append(all, slices.DeleteFunc(some, inOpen)...)
+	}
+	for unit := range open {
+		if unit*width < to && (unit+1)*width > from {
+			some, err := s.below(ctx, v, i, unit*width, (unit+1)*width)
+			if err != nil {
 				return nil, err
 			}
+			all = append(all, some...)
 		}
-		all = append(all, tallyTallies(minutes, unit/minuteMs)...)
 	}
 	sortTallies(all)
-	return all, nil
+	return within(all, floorDiv(begin, l.unit), floorDiv(to, l.unit)), nil
+}
+
+// below makes the roll-ups of a level over [from, to) of those of the level below. Minutes, of one hour at a time, it makes of readings.
+func (s *Store) below(ctx context.Context, v *view, i int, from, to int64) ([]tally, error) {
+	if i == 0 {
+		return s.openMinutes(ctx, v, from/hourMs)
+	}
+	fine, err := s.kept(ctx, v, i-1, from, to)
+	return tallyTallies(fine, levels[i].unit/levels[i-1].unit), err
+}
+
+// made gives the time from which on the rows of a level are made.
+func (v *view) made(i int) int64 {
+	if i == 0 {
+		return 0
+	}
+	fortnight, channel := blockKey(v.rolled)
+	if v.channel < channel {
+		fortnight++
+	}
+	return fortnight * fortnightMs
+}
+
+// openUnits gives the stretches of a length, counted from 1970, that have an open hour.
+func (v *view) openUnits(length int64) map[int64]bool {
+	open := map[int64]bool{}
+	for i := range v.tail {
+		open[floorDiv(v.tail[i].at, length)] = true
+	}
+	return open
+}
+
+// openMinutes gives the minutes of an hour that is not sealed or has readings waiting to be merged, from raw readings, and from minutes where the
+// raw ones of the sealed part were pruned.
+func (s *Store) openMinutes(ctx context.Context, v *view, hour int64) ([]tally, error) {
+	raw, damaged, err := v.rawHours(ctx, hour, hour+1)
+	if err != nil {
+		return nil, err
+	}
+	s.countDamaged(damaged)
+	minutes := tallySamples(raw, minuteMs)
+	if hour*hourMs > v.sealed {
+		return minutes, nil
+	}
+	sealed, err := v.hasBlock(ctx, hour)
+	if err != nil || sealed {
+		return minutes, err
+	}
+	return v.addKept(ctx, hour, minutes) // the minutes may be all that is left of it
 }
 
 func (v *view) hasBlock(ctx context.Context, hour int64) (has bool, err error) {
@@ -217,8 +265,8 @@ func (v *view) hasBlock(ctx context.Context, hour int64) (has bool, err error) {
 func (v *view) addKept(ctx context.Context, hour int64, minutes []tally) ([]tally, error) {
 	have := map[int64]bool{}
 	var kept []tally
-	err := v.packed(ctx, "minute", hour, hour+1, func(_ int64, data []byte) (err error) {
-		kept, err = unpackMinutes(data)
+	err := v.packed(ctx, "minute", hourMs, hour*hourMs, (hour+1)*hourMs, func(_ int64, data []byte) (err error) {
+		kept, err = unpackTallies(data, kindMinute)
 		return err
 	})
 	if err != nil {
@@ -236,64 +284,12 @@ func (v *view) addKept(ctx context.Context, hour int64, minutes []tally) ([]tall
 	return kept, nil
 }
 
-func (s *Store) quarters(ctx context.Context, v *view, from, to int64) ([]tally, error) {
-	open := v.openHours()
-	all, err := v.rows(ctx, "quarter", floorDiv(from, quarterMs), floorDiv(to, quarterMs))
-	if err != nil {
-		return nil, err
-	}
-	all = slices.DeleteFunc(all, func(t tally) bool { return open[floorDiv(t.start, hourMs/quarterMs)] })
-	more, err := s.openTallies(ctx, v, open, floorDiv(from, hourMs), floorDiv(to-1, hourMs)+1, quarterMs)
-	all = append(all, more...)
-	sortTallies(all)
-	return within(all, floorDiv(from, quarterMs), floorDiv(to, quarterMs)), err
-}
-
-func (s *Store) watches(ctx context.Context, v *view, from, to int64) ([]tally, error) {
-	all, err := v.rows(ctx, "watch", floorDiv(from, watchMs), floorDiv(to, watchMs))
-	if err != nil {
-		return nil, err
-	}
-	open := map[int64]bool{}
-	for hour := range v.openHours() {
-		open[floorDiv(hour, watchMs/hourMs)] = true
-	}
-	all = slices.DeleteFunc(all, func(t tally) bool { return open[t.start] })
-	for watch := range open {
-		quarters, err := s.quarters(ctx, v, watch*watchMs, (watch+1)*watchMs)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, tallyTallies(quarters, watchMs/quarterMs)...)
-	}
-	sortTallies(all)
-	return within(all, floorDiv(from, watchMs), floorDiv(to, watchMs)), nil
-}
-
-func (v *view) rows(ctx context.Context, table string, from, to int64) ([]tally, error) {
-	var all []tally
-	text := `SELECT start, n, low, high, total, excluded FROM ` + table + ` WHERE start >= ? AND start < ? AND channel = ? ORDER BY start`
-	err := query(ctx, v.db, text, []any{from, to, v.channel}, func(rows *sql.Rows) error {
-		var t tally
-		if err := rows.Scan(&t.start, &t.n, &t.low, &t.high, &t.sum, &t.excluded); err != nil {
-			return err
-		}
-		all = append(all, t)
-		return nil
-	})
-	return all, err
-}
-
+// sortTallies puts roll-ups in order. Nearly always they are already, and a stable sort takes its time to find that out.
 func sortTallies(all []tally) {
-	slices.SortStableFunc(all, func(a, b tally) int {
-		switch {
-		case a.start < b.start:
-			return -1
-		case a.start > b.start:
-			return 1
-		}
-		return 0
-	})
+	byStart := func(a, b tally) int { return cmp.Compare(a.start, b.start) }
+	if !slices.IsSortedFunc(all, byStart) {
+		slices.SortStableFunc(all, byStart)
+	}
 }
 
 func within(all []tally, from, to int64) []tally {

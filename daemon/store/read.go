@@ -93,6 +93,8 @@ type view struct {
 	tail    []sample // the not yet sealed hours that touch the span, whole
 	extent  span
 	some    bool
+	sealed  int64 // time of the newest sealed reading
+	rolled  int64 // as Store.rolled
 }
 
 // look gives the view of a channel over [from, to); some is false where it has nothing there.
@@ -107,6 +109,7 @@ func (s *Store) look(probe string, q sensors.Quantity, from, to int64) (*view, e
 		return v, nil
 	}
 	v.extent, v.some = s.extent(v.channel)
+	v.sealed, v.rolled = s.reg.channel[v.channel-1].last, s.rolled
 	v.some = v.some && from < to && from <= v.extent.last && to > v.extent.first
 	t := s.tail[v.channel]
 	low, high := floorDiv(from, hourMs)*hourMs, (floorDiv(to-1, hourMs)+1)*hourMs
@@ -132,35 +135,26 @@ func (s *Store) namesFor(n *names, all []sample) *names {
 	return n
 }
 
-// hours of the tail.
-func (v *view) openHours() map[int64]bool {
-	open := map[int64]bool{}
-	for i := range v.tail {
-		open[floorDiv(v.tail[i].at, hourMs)] = true
-	}
-	return open
-}
-
 func (v *view) tailOf(hour int64) []sample {
 	i := sort.Search(len(v.tail), func(k int) bool { return v.tail[k].at >= hour*hourMs })
 	j := sort.Search(len(v.tail), func(k int) bool { return v.tail[k].at >= (hour+1)*hourMs })
 	return v.tail[i:j]
 }
 
-// byHour walks the ids of a channel hour by hour, so that the rows of other channels are not even looked at.
-const byHour = `WITH RECURSIVE h (x) AS (SELECT ?1 WHERE ?1 < ?2 UNION ALL SELECT x + 65536 FROM h WHERE x + 65536 < ?2) `
-
-// packed calls f with the packed data of every hour in [from, to) that has some, in order.
-func (v *view) packed(ctx context.Context, table string, from, to int64, f func(hour int64, data []byte) error) error {
-	text := byHour + `SELECT t.id, t.data FROM h CROSS JOIN ` + table + ` t ON t.id = h.x`
-	return query(ctx, v.db, text, []any{blockID(from, v.channel), blockID(to, v.channel)}, func(rows *sql.Rows) error {
+// packed calls f with every row of packed data in [from, to), both whole spans of ms, in order. number counts spans from 1970.
+func (v *view) packed(ctx context.Context, table string, span, from, to int64, f func(number int64, data []byte) error) error {
+	to = min(to, v.sealed/span*span+span)
+	if from >= to {
+		return nil
+	}
+	return query(ctx, v.db, packs(table), []any{blockID(from/span, v.channel), blockID(to/span, v.channel)}, func(rows *sql.Rows) error {
 		var id int64
 		var data sql.RawBytes
 		if err := rows.Scan(&id, &data); err != nil {
 			return err
 		}
-		hour, _ := blockKey(id)
-		return f(hour, data)
+		number, _ := blockKey(id)
+		return f(number, data)
 	})
 }
 
@@ -173,7 +167,7 @@ func (v *view) rawHours(ctx context.Context, from, to int64) (all []sample, dama
 			all = append(all, v.tailOf(next)...)
 		}
 	}
-	err = v.packed(ctx, "block", from, to, func(hour int64, data []byte) error {
+	err = v.packed(ctx, "block", hourMs, from*hourMs, to*hourMs, func(hour int64, data []byte) error {
 		upTo(hour)
 		old, err := unpackBlock(data, 0)
 		if err != nil {

@@ -243,10 +243,9 @@ func (s *Store) redateSome(ctx context.Context, names *names, ids []int64) (move
 			if err := st.writeHour(ctx, names, id, stay); err != nil {
 				return err
 			}
-			hour, channel := blockKey(id)
-			if err := st.rollWatch(ctx, watchKey{floorDiv(hour, watchMs/hourMs), channel}); err != nil {
-				return err
-			}
+		}
+		if err := st.roll(ctx); err != nil {
+			return err
 		}
 		for _, all := range groups {
 			sortSamples(all)

@@ -90,7 +90,7 @@ func (w *wreck) learn(c cell) error {
 			*st = stretchInfo{stretchKey{string(v[1].bytes), Clock(v[2].number)}, v[3].number, v[4].number, int32(v[5].number)}
 		}
 	case len(v) == 2 && v[1].blob:
-		if minutes, err := unpackMinutes(v[1].bytes); err == nil {
+		if minutes, err := unpackTallies(v[1].bytes, kindMinute); err == nil {
 			w.weights[id] = max(w.weights[id], weight(minutes))
 		}
 	}
@@ -180,7 +180,7 @@ func (s *Store) importMinutes(ctx context.Context, p *pages, w *wreck) (hours in
 		if len(c.values) != 2 || !c.values[1].blob {
 			return nil
 		}
-		minutes, err := unpackMinutes(c.values[1].bytes)
+		minutes, err := unpackTallies(c.values[1].bytes, kindMinute)
 		if err != nil || len(minutes) == 0 || weight(minutes) < w.weights[c.id] {
 			return nil
 		}
@@ -220,7 +220,6 @@ func (s *Store) importSomeMinutes(ctx context.Context, w *wreck, some map[int64]
 			return err
 		}
 		defer st.close()
-		watches := map[watchKey]bool{}
 		for _, id := range slices.Sorted(maps.Keys(to)) {
 			now, minutes := to[id], some[id]
 			old, pruned, err := st.read(ctx, now, &m)
@@ -230,18 +229,15 @@ func (s *Store) importSomeMinutes(ctx context.Context, w *wreck, some map[int64]
 			if old != nil || pruned != nil {
 				continue
 			}
-			if err := st.writeRollups(ctx, now, minutes); err != nil {
+			if err := st.writeMinutes(ctx, now, minutes); err != nil {
 				return err
 			}
-			hour, channel := blockKey(now)
-			watches[watchKey{floorDiv(hour, watchMs/hourMs), channel}] = true
+			_, channel := blockKey(now)
 			m.note([]sample{{at: minutes[0].start * minuteMs, channel: channel}, {at: minutes[len(minutes)-1].start * minuteMs, channel: channel}})
 			hours++
 		}
-		for _, k := range sortedWatches(watches) {
-			if err := st.rollWatch(ctx, k); err != nil {
-				return err
-			}
+		if err := st.roll(ctx); err != nil {
+			return err
 		}
 		return st.extend(ctx, m.spans)
 	})

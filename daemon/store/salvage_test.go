@@ -113,6 +113,7 @@ func TestSalvage(t *testing.T) {
 			require.NoError(t, err)
 			require.Zero(t, again.Readings)
 			require.NoError(t, s.Integrity(ctx))
+			sameRollups(t, s)
 		})
 	}
 	s := fresh(t)

@@ -107,15 +107,12 @@ func merge(ctx context.Context, tx *sql.Tx, names *names, groups map[int64][]sam
 		return m, err
 	}
 	defer st.close()
-	watches := map[watchKey]bool{}
 	for _, id := range slices.Sorted(maps.Keys(groups)) {
 		fresh := groups[id]
 		old, pruned, err := st.read(ctx, id, &m)
 		if err != nil {
 			return m, err
 		}
-		hour, channel := blockKey(id)
-		watches[watchKey{floorDiv(hour, watchMs/hourMs), channel}] = true
 		m.note(fresh)
 		if pruned != nil {
 			if err := st.addToPruned(ctx, id, pruned, fresh, &m); err != nil {
@@ -133,26 +130,10 @@ func merge(ctx context.Context, tx *sql.Tx, names *names, groups map[int64][]sam
 			return m, err
 		}
 	}
-	for _, k := range sortedWatches(watches) {
-		if err := st.rollWatch(ctx, k); err != nil {
-			return m, err
-		}
+	if err := st.roll(ctx); err != nil {
+		return m, err
 	}
 	return m, st.extend(ctx, m.spans)
-}
-
-type watchKey struct {
-	start   int64
-	channel int32
-}
-
-func sortedWatches(set map[watchKey]bool) []watchKey {
-	return slices.SortedFunc(maps.Keys(set), func(a, b watchKey) int {
-		if a.start != b.start {
-			return int(a.start - b.start)
-		}
-		return int(a.channel - b.channel)
-	})
 }
 
 // union merges two runs of samples of one channel, both in order of time, and drops from the second what the first has.
@@ -179,33 +160,35 @@ func (n *names) union(old, fresh []sample) (all []sample, added int64) {
 	return append(all, old...), added
 }
 
-// statements of one merge.
+// statements of one transaction that changes sealed hours. Whoever wrote some ends it with roll.
 type statements struct {
-	tx                                                                   *sql.Tx
-	readBlock, readMinute, putBlock, putMinute, putQuarter, clearQuarter *sql.Stmt
-	readQuarter, putWatch, dropWatch, dropBlock, dropMinute, span        *sql.Stmt
-	all                                                                  []*sql.Stmt
+	tx                                   *sql.Tx
+	readBlock, putBlock, dropBlock, span *sql.Stmt
+	readOne, readSome, put, drop         [len(levels)]*sql.Stmt // of the packed roll-ups of each level
+	all                                  []*sql.Stmt
+	days                                 map[int64]bool // ids of quarter whose minutes were changed
 }
 
 func prepare(ctx context.Context, tx *sql.Tx) (*statements, error) {
-	st := &statements{tx: tx}
-	for _, p := range []struct {
+	st := &statements{tx: tx, days: map[int64]bool{}}
+	type text struct {
 		to   **sql.Stmt
 		text string
-	}{
+	}
+	texts := []text{
 		{&st.readBlock, `SELECT seq, data FROM block WHERE id = ?`},
-		{&st.readMinute, `SELECT data FROM minute WHERE id = ?`},
 		{&st.putBlock, `INSERT OR REPLACE INTO block (id, seq, untrusted, data) VALUES (?, ?, ?, ?)`},
-		{&st.putMinute, `INSERT OR REPLACE INTO minute (id, data) VALUES (?, ?)`},
-		{&st.putQuarter, `INSERT OR REPLACE INTO quarter (start, channel, n, low, high, total, excluded) VALUES (?, ?, ?, ?, ?, ?, ?)`},
-		{&st.clearQuarter, `DELETE FROM quarter WHERE start = ? AND channel = ?`},
-		{&st.readQuarter, `SELECT start, n, low, high, total, excluded FROM quarter WHERE start >= ? AND start < ? AND channel = ? ORDER BY start`},
-		{&st.putWatch, `INSERT OR REPLACE INTO watch (start, channel, n, low, high, total, excluded) VALUES (?, ?, ?, ?, ?, ?, ?)`},
-		{&st.dropWatch, `DELETE FROM watch WHERE start = ? AND channel = ?`},
 		{&st.dropBlock, `DELETE FROM block WHERE id = ?`},
-		{&st.dropMinute, `DELETE FROM minute WHERE id = ?`},
 		{&st.span, `UPDATE channel SET first_at = min(coalesce(first_at, ?1), ?1), last_at = max(coalesce(last_at, ?2), ?2) WHERE id = ?3`},
-	} {
+	}
+	for i, l := range levels {
+		texts = append(texts,
+			text{&st.readOne[i], `SELECT data FROM ` + l.table + ` WHERE id = ?`},
+			text{&st.readSome[i], packs(l.table)},
+			text{&st.put[i], `INSERT OR REPLACE INTO ` + l.table + ` (id, data) VALUES (?, ?)`},
+			text{&st.drop[i], `DELETE FROM ` + l.table + ` WHERE id = ?`})
+	}
+	for _, p := range texts {
 		s, err := tx.PrepareContext(ctx, p.text)
 		if err != nil {
 			st.close()
@@ -243,14 +226,14 @@ func (st *statements) read(ctx context.Context, id int64, m *merged) (old []samp
 	} else if !errors.Is(err, sql.ErrNoRows) {
 		return nil, nil, err
 	}
-	err = st.readMinute.QueryRowContext(ctx, id).Scan(&data)
+	err = st.readOne[0].QueryRowContext(ctx, id).Scan(&data)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil, nil
 	}
 	if err != nil {
 		return nil, nil, err
 	}
-	pruned, err = unpackMinutes(data)
+	pruned, err = unpackTallies(data, kindMinute)
 	if err != nil {
 		m.damaged++
 		_, err = st.tx.ExecContext(ctx, `INSERT INTO damaged (id, kind, data) VALUES (?, 'minute', ?)`, id, data)
@@ -278,16 +261,16 @@ func (st *statements) addToPruned(ctx context.Context, id int64, minutes []tally
 		return nil
 	}
 	slices.SortFunc(minutes, func(a, b tally) int { return int(a.start - b.start) })
-	return st.writeRollups(ctx, id, minutes)
+	return st.writeMinutes(ctx, id, minutes)
 }
 
-// writeHour replaces an hour of a channel, readings and roll-ups; without samples it removes both.
+// writeHour replaces an hour of a channel, readings and minutes; without samples it removes both.
 func (st *statements) writeHour(ctx context.Context, names *names, id int64, all []sample) error {
 	if len(all) == 0 {
 		if _, err := st.dropBlock.ExecContext(ctx, id); err != nil {
 			return err
 		}
-		return st.writeRollups(ctx, id, nil)
+		return st.writeMinutes(ctx, id, nil)
 	}
 	var seq, untrusted int64
 	for i := range all {
@@ -299,63 +282,14 @@ func (st *statements) writeHour(ctx context.Context, names *names, id int64, all
 	if _, err := st.putBlock.ExecContext(ctx, id, seq, untrusted, packBlock(all)); err != nil {
 		return err
 	}
-	return st.writeRollups(ctx, id, tallySamples(all, minuteMs))
+	return st.writeMinutes(ctx, id, tallySamples(all, minuteMs))
 }
 
-func (st *statements) writeRollups(ctx context.Context, id int64, minutes []tally) error {
+// writeMinutes replaces the minutes of an hour of a channel. What is rolled up of them follows with roll.
+func (st *statements) writeMinutes(ctx context.Context, id int64, minutes []tally) error {
 	hour, channel := blockKey(id)
-	var err error
-	if len(minutes) == 0 {
-		_, err = st.dropMinute.ExecContext(ctx, id)
-	} else {
-		_, err = st.putMinute.ExecContext(ctx, id, packMinutes(minutes))
-	}
-	if err != nil {
-		return err
-	}
-	quarters := tallyTallies(minutes, quarterMs/minuteMs)
-	for start := hour * 4; start < hour*4+4; start++ {
-		if len(quarters) > 0 && quarters[0].start == start {
-			err = put(ctx, st.putQuarter, channel, quarters[0])
-			quarters = quarters[1:]
-		} else {
-			_, err = st.clearQuarter.ExecContext(ctx, start, channel)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func put(ctx context.Context, st *sql.Stmt, channel int32, t tally) error {
-	_, err := st.ExecContext(ctx, t.start, channel, t.n, t.low, t.high, t.sum, t.excluded)
-	return err
-}
-
-// rollWatch computes a watch of four hours from its quarters.
-func (st *statements) rollWatch(ctx context.Context, k watchKey) error {
-	const ratio = watchMs / quarterMs
-	rows, err := st.readQuarter.QueryContext(ctx, k.start*ratio, (k.start+1)*ratio, k.channel)
-	if err != nil {
-		return err
-	}
-	var quarters []tally
-	for rows.Next() {
-		var t tally
-		if err := rows.Scan(&t.start, &t.n, &t.low, &t.high, &t.sum, &t.excluded); err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		quarters = append(quarters, t)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return err
-	}
-	if len(quarters) == 0 {
-		_, err := st.dropWatch.ExecContext(ctx, k.start, k.channel)
-		return err
-	}
-	return put(ctx, st.putWatch, k.channel, tallyTallies(quarters, ratio)[0])
+	st.days[blockID(floorDiv(hour, dayMs/hourMs), channel)] = true
+	return st.write(ctx, 0, id, minutes)
 }
 
 func (st *statements) extend(ctx context.Context, spans map[int32]span) error {

@@ -73,6 +73,8 @@ const (
 	minuteMs     = 60_000
 	quarterMs    = 900_000
 	watchMs      = 14_400_000
+	dayMs        = 86_400_000
+	fortnightMs  = 14 * dayMs
 	maxMagnitude = 1e9 // of a value in its own unit, so that sums of a watch fit an int64
 	maxAt        = 1 << 47
 )
@@ -96,6 +98,7 @@ type Store struct {
 	hour      int64 // of the newest reading in order of arrival
 	sealed    int64 // the hour that was current at the last sealing
 	latest    map[int32]newest
+	rolled    int64 // id of watch from which on all roll-ups are made
 	advice    adviceState
 	followers map[string]follower
 	state     Health
