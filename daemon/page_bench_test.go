@@ -23,13 +23,17 @@ import (
 	"tackline/sensors/shed"
 )
 
-// seasonStep is the time between two readings of the season's data: the roll-ups that the pages read are as many as at 10 s.
-const seasonStep = 5 * minuteMs
+// The time between two readings of the season's data: at its end, where minutes and readings themselves are looked at, it is 10 s; before that the
+// roll-ups that the pages read are as many as at 10 s.
+const (
+	seasonStep = 5 * minuteMs
+	seasonEnd  = 30 * 60 * minuteMs // of it are the last, at 10 s
+)
 
 // afterASeason is a daemon at the end of a season: 180 days of 12 channels, 60 coats on 12 pieces with touches and notes, one of them running.
 func afterASeason(b *testing.B) *Daemon {
 	b.Helper()
-	now := time.Date(2026, 4, 20, 13, 0, 0, 0, time.UTC).UnixMilli()
+	now := time.Date(2026, 4, 20, 13, 40, 0, 0, time.UTC).UnixMilli()
 	begin := now - 180*86_400_000
 	sim, err := shed.New(shed.Defaults(1, begin))
 	require.NoError(b, err)
@@ -45,8 +49,8 @@ func afterASeason(b *testing.B) *Daemon {
 	require.NoError(b, err)
 	s, err := store.Open(b.Context(), filepath.Join(c.Shed.Data, "readings.db"), store.Options{})
 	require.NoError(b, err)
-	_, err = s.Import(b.Context(), func(yield func(store.Row, error) bool) {
-		for at := begin; at < now; at += seasonStep {
+	read := func(from, to, step int64, yield func(store.Row, error) bool) {
+		for at := from; at < to; at += step {
 			day := float64(at%86_400_000) / 86_400_000 * 2 * math.Pi
 			for i, p := range c.Probes {
 				for q, v := range map[sensors.Quantity]float64{sensors.Temperature: 11 + 4*math.Sin(day) + float64(i), sensors.Humidity: 70 - 9*math.Sin(day)} {
@@ -56,8 +60,16 @@ func afterASeason(b *testing.B) *Daemon {
 				}
 			}
 		}
+	}
+	hour := now / 3_600_000 * 3_600_000 // the one that is not sealed yet
+	for _, part := range [][3]int64{{begin, now - seasonEnd, seasonStep}, {now - seasonEnd, hour, 10_000}} {
+		_, err = s.Import(b.Context(), func(yield func(store.Row, error) bool) { read(part[0], part[1], part[2], yield) })
+		require.NoError(b, err)
+	}
+	read(hour, now, 10_000, func(r store.Row, _ error) bool {
+		require.NoError(b, s.Append(b.Context(), []store.Row{r}))
+		return true
 	})
-	require.NoError(b, err)
 	require.NoError(b, s.Close())
 	seasonBook(b, c.Shed.Data, begin, now)
 	tick, err := clock.NewScaled(now, 1)
@@ -68,7 +80,10 @@ func afterASeason(b *testing.B) *Daemon {
 	done := make(chan error, 1)
 	go func() { done <- d.Run(ctx) }()
 	b.Cleanup(func() { cancel(); require.NoError(b, <-done) })
-	require.Eventually(b, func() bool { return d.latest.Load() != nil }, time.Minute, 20*time.Millisecond)
+	require.Eventually(b, func() bool { // what a start brings with it is done
+		facts, err := d.book.State(ctx)
+		return d.latest.Load() != nil && err == nil && len(facts.Frozen) == 59
+	}, 5*time.Minute, 20*time.Millisecond)
 	return d
 }
 
@@ -102,13 +117,15 @@ func seasonBook(b *testing.B, folder string, begin, now int64) {
 	require.NoError(b, book.Close())
 }
 
-// BenchmarkPageAtASeason gives the server's time for each page at the end of a season. The budget is 10 ms; the plan itself comes after its page.
+// BenchmarkPageAtASeason gives the server's time for each page at the end of a season, for History over each of its lengths, and for two hours of one
+// channel as a program asks for them. The budget is 10 ms; the plan itself comes after its page.
 func BenchmarkPageAtASeason(b *testing.B) {
 	d := afterASeason(b)
 	facts, err := d.book.State(b.Context())
 	require.NoError(b, err)
 	for _, p := range [][2]string{{"shed", "/"}, {"coats", "/coats"}, {"new", "/coats/new"}, {"plan", "/plan"}, {"book", "/book"}, {"job", "/book/jobs/2"},
-		{"piece", fmt.Sprintf("/book/pieces/%d", facts.Pieces[0].ID)}, {"mix", "/mix"}, {"probes", "/probes"}, {"history day", "/history?days=1"}, {"history winter", "/history?days=180"}} {
+		{"piece", fmt.Sprintf("/book/pieces/%d", facts.Pieces[0].ID)}, {"mix", "/mix"}, {"probes", "/probes"}, {"history day", "/history?days=1"}, {"history week", "/history?days=7"}, {"history month", "/history?days=31"}, {"history winter", "/history?days=180"},
+		{"two hours", "/api/v1/readings?probe=probe+0&quantity=temp_c&from=2026-04-20T11:40:00Z"}} {
 		b.Run(p[0], func(b *testing.B) {
 			before := processorTime(b)
 			for b.Loop() {

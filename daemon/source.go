@@ -159,8 +159,11 @@ func (s source) Series(ctx context.Context, req dashboard.SeriesRequest) (dashbo
 			known, out.MaxGap = true, p.StaleAfter
 		}
 	}
-	if facts, err := s.d.book.State(ctx); err == nil && !known && knownByHand(facts, req.Probe) {
-		known, out.MaxGap = true, s.d.o.Config.Shed.HandFresh
+	if !known {
+		facts, err := s.d.book.State(ctx)
+		if known = err == nil && knownByHand(facts, req.Probe); known {
+			out.MaxGap = s.d.o.Config.Shed.HandFresh
+		}
 	}
 	if !known {
 		return out, fmt.Errorf("daemon: probe %q: %w", req.Probe, dashboard.ErrNotFound)

@@ -28,6 +28,10 @@ func loadAssets() (map[string]asset, error) {
 	if err != nil {
 		return nil, fmt.Errorf("dashboard: static files: %w", err)
 	}
+	z, err := gzip.NewWriterLevel(nil, gzip.BestCompression)
+	if err != nil {
+		return nil, fmt.Errorf("dashboard: static files: %w", err)
+	}
 	out := make(map[string]asset, len(entries))
 	for _, e := range entries {
 		b, err := staticFiles.ReadFile("static/" + e.Name())
@@ -39,7 +43,7 @@ func loadAssets() (map[string]asset, error) {
 			return nil, fmt.Errorf("dashboard: static file %s: no content type for it", e.Name())
 		}
 		sum := sha256.Sum256(b)
-		out[e.Name()] = asset{kind: kind, plain: b, packed: pack(b, gzip.BestCompression), tag: hex.EncodeToString(sum[:6])}
+		out[e.Name()] = asset{kind: kind, plain: b, packed: pack(z, b), tag: hex.EncodeToString(sum[:6])}
 	}
 	return out, nil
 }

@@ -42,11 +42,20 @@ var _ Pen = (*svgPen)(nil)
 
 // num writes one tenth of a unit at most: finer is not seen and only makes the file longer.
 func (p *svgPen) num(v float64) {
-	v = math.Round(v*10) / 10
-	if v == 0 {
-		v = 0 // never -0
+	b := p.b.AvailableBuffer()
+	if !(math.Abs(v) < 1e12) { // so that it is seen
+		p.b.Write(strconv.AppendFloat(b, v, 'f', -1, 64))
+		return
 	}
-	p.b.WriteString(strconv.FormatFloat(v, 'f', -1, 64))
+	tenths := int64(math.Round(v * 10))
+	if tenths < 0 {
+		b, tenths = append(b, '-'), -tenths
+	}
+	b = strconv.AppendInt(b, tenths/10, 10)
+	if tenths%10 != 0 {
+		b = append(b, '.', byte('0'+tenths%10))
+	}
+	p.b.Write(b)
 }
 
 func (p *svgPen) path(pts []Pt, closed bool) {
