@@ -4,9 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"math"
-	"net/http"
 	"path/filepath"
 	"syscall"
 	"testing"
@@ -136,28 +134,6 @@ func BenchmarkPageAtASeason(b *testing.B) {
 	}
 }
 
-// BenchmarkTwentyPhones gives the server's time for a page while twenty phones look at once and follow the shed by events.
-func BenchmarkTwentyPhones(b *testing.B) {
-	d := afterASeason(b)
-	ctx, cancel := context.WithCancel(b.Context())
-	defer cancel()
-	for range 20 {
-		req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+d.Addr()+"/events", nil)
-		require.NoError(b, err)
-		res, err := http.DefaultClient.Do(req)
-		require.NoError(b, err)
-		defer res.Body.Close()
-	}
-	pages := []string{"/", "/coats", "/book", "/history?days=1"}
-	b.ResetTimer()
-	b.SetParallelism(20)
-	b.RunParallel(func(pb *testing.PB) {
-		for i := 0; pb.Next(); i++ {
-			look(b, d, pages[i%len(pages)])
-		}
-	})
-}
-
 // processorTime is what this process has used: on a machine that does other work too it says more than the clock. Asking is in it with answering.
 func processorTime(b *testing.B) time.Duration {
 	var u syscall.Rusage
@@ -166,10 +142,6 @@ func processorTime(b *testing.B) time.Duration {
 }
 
 func look(b *testing.B, d *Daemon, path string) {
-	res, err := http.Get("http://" + d.Addr() + path)
+	_, err := fetch(b.Context(), d, path)
 	require.NoError(b, err)
-	_, err = io.Copy(io.Discard, res.Body)
-	require.NoError(b, err)
-	require.NoError(b, res.Body.Close())
-	require.Equal(b, http.StatusOK, res.StatusCode, path)
 }

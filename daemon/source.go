@@ -172,6 +172,7 @@ func (s source) Series(ctx context.Context, req dashboard.SeriesRequest) (dashbo
 	if err != nil {
 		return out, err
 	}
+	out.Points = make([]dashboard.SeriesPoint, 0, len(buckets))
 	for _, b := range buckets {
 		out.MaxGap = max(out.MaxGap, time.Duration(2*(b.End-b.Start))*time.Millisecond)
 		if b.Count > 0 {

@@ -187,7 +187,7 @@ func (h *Handler) historyChart(v View, q sensors.Quantity, list []kept, from, to
 	in := func(x float64) float64 { x, _ = v.visitor.Shows.Value(x, unit); return x }
 	var words []string
 	for i, k := range list {
-		line := chart.Line{Label: k.name}
+		line := chart.Line{Label: k.name, Samples: make([]chart.Sample, 0, len(k.series.Points))}
 		for _, x := range k.series.Points {
 			at := float64(x.At.Unix())
 			line.Samples = append(line.Samples, chart.Sample{At: at, V: in(x.Mean)})

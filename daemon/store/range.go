@@ -168,16 +168,17 @@ func (s *Store) kept(ctx context.Context, v *view, i int, from, to int64) (all [
 	}
 	all = slices.Grow(all, int(min((to-from)/l.unit, fewKept)))
 	width := max(l.unit, hourMs)
-	open := v.openUnits(width)
+	open, openRows := v.openUnits(width), v.openUnits(l.span)
 	inOpen := func(t tally) bool { return open[floorDiv(t.start*l.unit, width)] }
 	var damaged []int64
 	err = v.packed(ctx, l.table, l.span, floorDiv(from, l.span)*l.span, (floorDiv(to-1, l.span)+1)*l.span, func(number int64, data []byte) error {
 		have := len(all)
-		some, err := appendTallies(all, data, l.kind)
-		if err != nil {
+		var err error
+		if all, err = appendTallies(all, data, l.kind); err != nil {
 			damaged = append(damaged, number)
+		} else if openRows[number] {
+			all = all[:have+len(slices.DeleteFunc(all[have:], inOpen))]
 		}
-		all = some[:have+len(slices.DeleteFunc(some[have:], inOpen))]
 		return nil
 	})
 	if err != nil {
