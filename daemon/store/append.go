@@ -194,15 +194,16 @@ func (s *Store) commit(ctx context.Context, closing bool) error {
 		return fmt.Errorf("store: commit: %w", err)
 	}
 	if due {
-		if err := s.sealHours(ctx); err != nil {
-			s.mem.Lock()
-			s.state.Err = err
-			s.mem.Unlock()
-			return fmt.Errorf("store: seal: %w", err)
-		}
+		err = s.sealHours(ctx)
 	}
-	if err := s.rollBehind(ctx); err != nil {
-		return fmt.Errorf("store: roll up: %w", err)
+	if err == nil && !closing {
+		err = s.rollBehind(ctx)
+	}
+	if err != nil {
+		s.mem.Lock()
+		s.state.Err = err
+		s.mem.Unlock()
+		return fmt.Errorf("store: seal: %w", err)
 	}
 	return s.boundWAL(ctx)
 }

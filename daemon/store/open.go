@@ -150,7 +150,7 @@ func (s *Store) connect(ctx context.Context) error {
 	r.SetMaxOpenConns(4)
 	r.SetMaxIdleConns(2)
 	s.writer, s.reader = w, r
-	if err := r.QueryRowContext(ctx, `SELECT down_to FROM rolled`).Scan(&s.rolled); err != nil {
+	if err := r.QueryRowContext(ctx, `SELECT coalesce(max(down_to), 0) FROM rolled`).Scan(&s.rolled); err != nil {
 		return errors.Join(fmt.Errorf("store: open %s: %w", s.path, err), s.disconnect())
 	}
 	return nil
