@@ -113,7 +113,7 @@
 	let heard = passed(), polled = heard, tried = 0, broken = 0, lost = false, source = null;
 	const hear = (e, first) => {
 		const at = Number(e.data);
-		if (!first && at > 0 && shedNow() - at > 5 * speed) { connect(); return false; }
+		if ((!first || passed() - tried > silence) && at > 0 && shedNow() - at > 5 * speed) { connect(); return false; }
 		heard = passed();
 		broken = 0;
 		setClock(at);
@@ -131,7 +131,7 @@
 		tried = passed();
 		source = new EventSource("/events");
 		let first = true;
-		source.addEventListener("error", () => { broken = broken || passed(); first = true; });
+		source.addEventListener("error", () => { broken = broken || passed(); tried = passed(); first = true; });
 		source.addEventListener("beat", (e) => { hear(e, first); first = false; });
 		source.addEventListener("change", (e) => { if (hear(e, first)) refresh(); first = false; });
 	};
