@@ -153,6 +153,9 @@ func (h *Handler) historyCharts(r *http.Request, v View, from, to time.Time, p *
 	}
 	if len(p.Charts) == 0 {
 		p.Nothing = h.tx.get("history_nothing")
+		if len(v.Probes) == 0 {
+			p.Nothing = h.tx.get("empty_probes") + ". " + h.tx.get("empty_probes_why")
+		}
 	}
 	return nil
 }

@@ -14,8 +14,8 @@ func TestMixSaysWhatIsWrong(t *testing.T) {
 	h := handler(t, newFake(scene()), nil)
 	for path, want := range map[string]string{
 		"/mix?area=":                        "the area is wanted",
-		"/mix?area=x":                       "a number is wanted",
-		"/mix?area=-2":                      "a number from 0.001 to 10000 is wanted",
+		"/mix?area=x":                       "is no number; want an area such as 6m2",
+		"/mix?area=-2":                      "a number from 0.001 to 10000 m2 is wanted",
 		"/mix?area=6&kind=wet-out":          "the weight of the fabric is wanted",
 		"/mix?area=6&kind=glue":             "a thickness is wanted",
 		"/mix?area=6&layers=1000":           "a number from 1 to 100 is wanted",

@@ -82,7 +82,7 @@ func (h *Handler) getPlan(w http.ResponseWriter, r *http.Request) {
 	p := h.planPage(v, stale, q)
 	status := http.StatusOK
 	switch {
-	case p.Missing != "":
+	case p.Missing != "", p.CantSay != "":
 	case r.Header.Get("X-Part") != "main" && q.Get("whole") == "":
 		again := url.Values{}
 		for k, all := range q {
@@ -125,6 +125,9 @@ func (h *Handler) planPage(v View, stale bool, q url.Values) planPage {
 		p.Pieces = append(p.Pieces, link)
 	}
 	p.Form = h.whatIfForm(v, q)
+	if stale { // nothing is foreseen from a shed that is gone
+		p.CantSay = h.tx.get("plan_stale")
+	}
 	for i := range v.Advice.Pieces {
 		if a := &v.Advice.Pieces[i]; a.Piece == p.Piece && len(a.Steps) == 0 {
 			p.NoSteps = "/book/pieces/" + strconv.FormatInt(a.Piece, 10) + "#steps"
