@@ -186,7 +186,7 @@ func (h *Handler) historyChart(v View, q sensors.Quantity, list []kept, from, to
 	if q == sensors.Humidity {
 		least = 10
 	}
-	c := &chart.HistoryChart{Title: h.tx.get("history_" + q.String()), From: float64(from.Unix()), To: float64(to.Unix()), Unit: v.visitor.Shows.Unit(unit), Least: least, Zone: v.Zone, W: 720, H: 300}
+	c := &chart.HistoryChart{Title: h.tx.get("history_" + q.String()), From: float64(from.Unix()), To: float64(to.Unix()), Unit: v.visitor.Shows.Unit(unit), Least: least, Zone: v.Zone, W: 358, H: 270}
 	in := func(x float64) float64 { x, _ = v.visitor.Shows.Value(x, unit); return x }
 	var words []string
 	for i, k := range list {

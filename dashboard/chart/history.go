@@ -37,6 +37,7 @@ func (c *HistoryChart) Words() (title, desc string) { return c.Title, c.Desc }
 const (
 	barHigh                   = 18.0
 	historyLeft, historyRight = 40.0, 10.0 // of the field, from the paper's edges
+	legendHigh, legendLine    = 19.0, 34.0
 )
 
 // Draw draws it.
@@ -44,7 +45,8 @@ func (c *HistoryChart) Draw(p Pen) {
 	if !(c.To > c.From) {
 		return
 	}
-	f := frame{left: historyLeft, right: c.W - historyRight, top: 44, bottom: c.H - 26, from: c.From, to: c.To}
+	legend := c.legend()
+	f := frame{left: historyLeft, right: c.W - historyRight, top: legendHigh*float64(legend[len(legend)-1].row) + 44, bottom: c.H - 26, from: c.From, to: c.To}
 	rows := c.stack()
 	f.bottom -= barHigh * float64(rows)
 	lo, hi := math.Inf(1), math.Inf(-1)
@@ -64,24 +66,47 @@ func (c *HistoryChart) Draw(p Pen) {
 		lo, hi = 0, c.Least
 	}
 	f.lo, f.hi = span(lo, hi, 0.08, c.Least)
+	for _, t := range Ticks(f.lo, f.hi) { // a barometer's numbers are long
+		f.left = math.Max(f.left, 8+float64(len(t.Label))*labelSize*0.58)
+	}
 	band := MarginChart{Bands: c.Range, MaxGap: c.MaxGap}
 	for _, outline := range band.bandOutlines(f) {
 		p.Area(outline, Shallow)
 	}
 	f.valueAxis(p, c.Unit)
-	kinds, x := strokes(), 0.0
+	kinds := strokes()
 	for i, l := range c.Lines {
 		k := kinds[i%len(kinds)]
-		p.Lines(f.polylines(l.Samples, c.MaxGap, int64(c.W/2)), k)
-		p.Lines([][]Pt{{{x, 12}, {x + 34, 12}}}, k)
-		p.Text(Pt{x + 40, 16.5}, l.Label, Face{Size: labelSize})
-		x += 40 + float64(len(l.Label))*labelSize*0.56 + 18
+		p.Lines(f.polylines(l.Samples, c.MaxGap, int64(c.W)), k)
+		x, y := legend[i].x, 12+legendHigh*float64(legend[i].row)
+		p.Lines([][]Pt{{{x, y}, {x + legendLine, y}}}, k)
+		p.Text(Pt{x + legendLine + 6, y + 4.5}, l.Label, Face{Size: labelSize})
 	}
 	base := f
 	base.bottom = c.H - 26
 	c.bars(p, f, rows)
 	p.Lines([][]Pt{{{f.left, f.bottom}, {f.right, f.bottom}}}, Stroke{Ink: Navy, Width: 0.5})
-	base.timeAxis(p, c.Zone, int64(math.Max(3, c.W/90)))
+	base.timeAxis(p, c.Zone, int64(math.Max(3, c.W/70)))
+}
+
+// legendEntry is where a line's name stands: x of its stroke, and its row.
+type legendEntry struct {
+	x   float64
+	row int
+}
+
+// legend puts the names of the lines beside one another, in as many rows as the width asks for; one entry at least.
+func (c *HistoryChart) legend() []legendEntry {
+	out, at := []legendEntry{}, legendEntry{}
+	for _, l := range c.Lines {
+		wide := legendLine + 6 + float64(len(l.Label))*labelSize*0.56
+		if at.x > 0 && at.x+wide > c.W {
+			at = legendEntry{row: at.row + 1}
+		}
+		out = append(out, at)
+		at.x += wide + 18
+	}
+	return append(out, at)
 }
 
 // rowOf puts each bar in the first row where it runs into no other.
