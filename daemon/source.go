@@ -79,13 +79,13 @@ func (d *Daemon) viewAlerts(v *dashboard.View, facts *jobbook.State) {
 		if a.SnoozedFor > 0 {
 			line.Until = v.At.Add(a.SnoozedFor)
 		}
-		if line.Answered() {
+		if line.IsAnswered() {
 			line.Entry = said[a.Key]
 		}
 		v.Alerts = append(v.Alerts, line)
 	}
 	sort.SliceStable(v.Alerts, func(i, j int) bool {
-		if a, b := v.Alerts[i].Answered(), v.Alerts[j].Answered(); a != b {
+		if a, b := v.Alerts[i].IsAnswered(), v.Alerts[j].IsAnswered(); a != b {
 			return b
 		}
 		return v.Alerts[i].At.After(v.Alerts[j].At)

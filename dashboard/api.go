@@ -146,7 +146,7 @@ func (h *Handler) apiNow(w http.ResponseWriter, r *http.Request) {
 		out.Probes = append(out.Probes, pj)
 	}
 	for _, a := range v.Alerts {
-		if a.Answered() {
+		if a.IsAnswered() {
 			continue
 		}
 		out.Alerts = append(out.Alerts, alertJSON{ID: a.ID, At: timeJSON(a.At), Text: a.Text})

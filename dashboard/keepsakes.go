@@ -35,10 +35,8 @@ type keepsakes struct {
 	About    About
 	Notes    []noteRow
 	Photos   []photoRow
+	Any      int // of both together
 }
-
-// Any tells how many there are.
-func (k keepsakes) Any() int { return len(k.Notes) + len(k.Photos) }
 
 type noteRow struct{ Text, When, Who string }
 
@@ -72,6 +70,7 @@ func (h *Handler) keepsakes(v View, b Book, id, here, of string, about About) ke
 			k.Photos = append(k.Photos, photoRow{ID: f.ID, Width: f.Width, Height: f.Height, Caption: f.Caption, When: said(f.At, whose[f.About])})
 		}
 	}
+	k.Any = len(k.Notes) + len(k.Photos)
 	return k
 }
 

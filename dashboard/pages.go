@@ -151,7 +151,7 @@ func (h *Handler) alerts(b *base, v View, here string) {
 		case a.Seen:
 			row.Said = h.tx.get("alert_seen")
 		}
-		if a.Answered() {
+		if a.IsAnswered() {
 			b.Answered = append(b.Answered, row)
 		} else {
 			b.Alerts = append(b.Alerts, row)

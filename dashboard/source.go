@@ -154,8 +154,8 @@ type Alert struct {
 	Entry    int64     // number in the journal of what was said to it, for undo; 0 where nothing was
 }
 
-// Answered tells whether somebody has said something to it.
-func (a Alert) Answered() bool { return a.Seen || !a.Until.IsZero() }
+// IsAnswered tells whether somebody has said something to it.
+func (a Alert) IsAnswered() bool { return a.Seen || !a.Until.IsZero() }
 
 // Way is how one way of telling is doing.
 type Way struct {

@@ -15,11 +15,14 @@ import (
 )
 
 // TestTemplatesCallNoMethods reads the templates: what they name is a field of a struct of ours, so that the program may be built with an engine that
-// looks for no methods (deploy/build). Where a name is that of a method too, the tests of the pages, which deploy/check runs with that engine, tell.
+// looks for no methods (deploy/build). A method of what the pages are made of has another name than any field that a template names; for the rest the tests of the
+// pages tell, which deploy/check runs with that engine.
 func TestTemplatesCallNoMethods(t *testing.T) {
 	root := repositoryRoot(t)
 	fields, inline := map[string]bool{}, 0
-	named := map[string]string{} // by name, where
+	methods := map[string]string{}                          // of what the pages are made of, by name, where
+	unseen := map[string]bool{"Shows": true, "penOf": true} // types that no template is given
+	named := map[string]string{}                            // by name, where
 	eachGoFile(t, root, func(file string) {
 		if strings.HasSuffix(file, "_test.go") || !strings.HasPrefix(file, "dashboard/") && !strings.HasPrefix(file, "daemon/") && !strings.HasPrefix(file, "advisor/") {
 			return
@@ -28,6 +31,11 @@ func TestTemplatesCallNoMethods(t *testing.T) {
 		require.NoError(t, err)
 		ast.Inspect(f, func(n ast.Node) bool {
 			switch n := n.(type) {
+			case *ast.FuncDecl:
+				pages := filepath.Dir(file) == "dashboard" || filepath.Dir(file) == "dashboard/record"
+				if n.Recv != nil && n.Name.IsExported() && pages && !unseen[embedded(n.Recv.List[0].Type)] {
+					methods[n.Name.Name] = file
+				}
 			case *ast.StructType:
 				for _, field := range n.Fields.List {
 					for _, name := range field.Names {
@@ -59,6 +67,9 @@ func TestTemplatesCallNoMethods(t *testing.T) {
 	for name, where := range named {
 		if !fields[name] {
 			t.Errorf("%s: .%s is no field of a struct under dashboard, daemon and advisor: a method is not found in the program that ships", where, name)
+		}
+		if at, ok := methods[name]; ok {
+			t.Errorf("%s: .%s is the name of a method in %s too", where, name, at)
 		}
 	}
 }
