@@ -250,6 +250,19 @@ func TestEveryRouteAnswersAsDescribed(t *testing.T) {
 	require.Equal(t, http.StatusCreated, s.ask("POST", fmt.Sprintf("/api/v1/coats/%v/touches", second), object{"state": "wet"}).status)
 	require.Equal(t, http.StatusCreated, s.ask("POST", fmt.Sprintf("/api/v1/coats/%v/end", second), object{}).status)
 
+	var beside ProbesReport
+	var asked reply
+	require.Eventually(t, func() bool { // once the log is a quarter of an hour long and still: an instrument beside the first probe shows what it shows
+		require.NoError(t, json.Unmarshal(s.ask("GET", "/api/v1/probes", nil).body, &beside))
+		p := beside.Probes[0]
+		for _, l := range p.Latest {
+			if l.Quantity == "temp_c" {
+				asked = s.ask("POST", "/api/v1/calibrations", object{"probe": p.Name, "method": "reference", "quantity": "temp_c", "reference": l.Value})
+			}
+		}
+		return asked.status == http.StatusCreated
+	}, time.Minute, 200*time.Millisecond)
+	require.Contains(t, string(asked.body), "It showed")
 	code := s.ask("POST", "/api/v1/pairings", object{"person": "Ida", "may": "read"}).json(t)["code"].(string)
 	phone, _, err := s.d.door.phones.Pair(code, "Ida's phone", 0, "")
 	require.NoError(t, err)

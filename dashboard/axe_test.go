@@ -30,7 +30,7 @@ type aPage struct{ name, path string }
 func everyPage() []aPage {
 	return []aPage{{"shed", "/"}, {"coats", "/coats"}, {"new", "/coats/new"}, {"plan", "/plan"}, {"what-if", "/plan?piece=1&what_if=tent%3D5K"}, {"book", "/book"}, {"job", "/book/jobs/1"},
 		{"piece", "/book/pieces/1"}, {"sequence", "/book/pieces/2?from=wet+method"}, {"past", "/book/past/piece/1"},
-		{"mix", "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"}, {"history", "/history?days=31"}, {"probes", "/probes"}, {"which", "/probes/which?from=bench~9"},
+		{"mix", "/mix?area=6&kind=wet-out&fabric=200&layers=2&filler=2&system=medium"}, {"history", "/history?days=31"}, {"probes", "/probes"}, {"calibrate", "/probes/calibrate?probe=bench"}, {"reference", "/probes/calibrate?probe=bench&way=reference"}, {"salt", "/probes/calibrate?probe=bench&way=salt"}, {"which", "/probes/which?from=bench~9"},
 		{"settings", "/settings"}, {"pair", "/pair/ABCD"}}
 }
 

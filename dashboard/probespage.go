@@ -15,6 +15,8 @@ import (
 // Bench tells all that is known of the probes, and of what is there and no probe yet. It may be asked from many goroutines at once.
 type Bench interface {
 	Bench(ctx context.Context) (BenchView, error)
+	// Calibrate compares a probe with something known by the log, and keeps the correction. A *Refusal says what is to be mended, or waited for.
+	Calibrate(ctx context.Context, c Calibration) (Receipt, error)
 }
 
 // BenchView is the probes at one moment.

@@ -20,6 +20,15 @@ import (
 type shelf struct {
 	view BenchView
 	err  error
+	kept []Calibration
+}
+
+func (s *shelf) Calibrate(_ context.Context, c Calibration) (Receipt, error) {
+	if c.Ice {
+		return Receipt{}, &Refusal{Sentence: "not yet: it still drifts by 2.00 K an hour"}
+	}
+	s.kept = append(s.kept, c)
+	return Receipt{ID: 71, Notes: []string{"It showed 17.80 C where 18.00 C is true, and shows 18.00 C now."}}, nil
 }
 
 func (s *shelf) Bench(context.Context) (BenchView, error) { return s.view, s.err }

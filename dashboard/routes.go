@@ -44,8 +44,9 @@ var packedAPI []byte
 
 // Receipts are the answers to commands of the page.
 type receiptJSON struct {
-	ID       int64 `json:"id"`
-	Repeated bool  `json:"repeated"` // the key had been obeyed before: nothing was done again
+	ID       int64    `json:"id"`
+	Repeated bool     `json:"repeated"`        // the key had been obeyed before: nothing was done again
+	Notes    []string `json:"notes,omitempty"` // what it did, in sentences
 }
 
 type startCoatJSON struct {
@@ -116,6 +117,8 @@ func (h *Handler) Routes() []Route {
 		{Method: "POST", Role: Write, Path: "/api/v1/coats/{id}/end", Does: "End a coat: its trace is kept with the job for good.", Body: plainBody{}, Answers: receiptJSON{}, Status: 201, Handle: h.api(h.endCoat)},
 		{Method: "POST", Role: Write, Path: "/api/v1/alerts/{id}/acknowledge", Does: "Say that somebody has seen an alert: it is not repeated; with again_min it is told again then.", Body: ackBody{}, Answers: receiptJSON{}, Status: 201,
 			Handle: h.api(h.acknowledge)},
+		{Method: "POST", Role: Write, Path: "/api/v1/calibrations", Does: "Compare a probe with something known, by what its log says now, and keep the correction; 422 says what is to be waited for.", Body: calibrationBody{},
+			Answers: receiptJSON{}, Status: 201, Handle: h.api(h.calibrate)},
 		{Method: "GET", Role: Read, Path: "/api/v1/readings", Does: "Readings of one quantity of one probe, thinned to points with least, mean and most.", Answers: seriesJSON{}, Handle: h.apiReadings,
 			Query: []Param{{"probe", "name of the probe", "string", true}, {"quantity", "temp_c, rh_pct, pressure_hpa ...", "string", true},
 				{"from", "a day before to where it is not given", "date-time", false}, {"to", "now where it is not given", "date-time", false},
@@ -152,6 +155,8 @@ func (h *Handler) pages() []Route {
 		{Method: "GET", Path: "/mix", Role: Read, Handle: h.getMix},
 		{Method: "GET", Path: "/probes", Role: Read, Handle: h.getProbes},
 		{Method: "GET", Path: "/probes/which", Role: Read, Handle: h.getWhich},
+		{Method: "GET", Path: "/probes/calibrate", Role: Read, Handle: h.getCalibrate},
+		{Method: "POST", Path: "/probes/calibrate", Role: Write, Handle: h.page(h.calibrate, "/probes")},
 		{Method: "GET", Path: "/history", Role: Read, Handle: h.getHistory},
 		{Method: "GET", Path: "/events", Role: Read, Handle: h.getEvents},
 		{Method: "GET", Path: "/static/{name}", Role: Open, Handle: h.getStatic},

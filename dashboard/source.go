@@ -210,6 +210,7 @@ type Acknowledge struct {
 type Receipt struct {
 	ID       int64 // of the coat, touch or alert
 	Repeated bool  // the Key had been obeyed before: nothing was done again
+	Notes    []string
 }
 
 // SeriesRequest asks for readings of one quantity of one probe in [From, To), as at most Points points.

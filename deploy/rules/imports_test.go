@@ -68,6 +68,7 @@ var rules = []rule{
 	{"daemon/doctor", nil, nil, "a board is looked over by its files alone, before anything of the daemon runs"},
 	{"daemon/sdnotify", []string{"golang.org/x/sys/unix"}, nil, "telling the service manager needs a socket and the monotonic clock"},
 	{"daemon/poll", []string{module + "/sensors", module + "/daemon/clock"}, nil, "logging must not depend on thinking, nor on where it is stored"},
+	{"daemon/compare", []string{module + "/advisor/air", module + "/advisor/units", module + "/sensors", module + "/daemon/poll", module + "/daemon/jobbook"}, nil, "a comparison is judged by readings, wherever they come from"},
 	{"daemon/store", []string{module + "/daemon/durable", module + "/sensors", "modernc.org/sqlite"}, nil, "the store calls nobody"},
 	{"daemon/jobbook", []string{module + "/advisor", module + "/daemon/durable", module + "/sensors", "modernc.org/sqlite"}, nil, "people's facts are kept apart from readings and survive their loss"},
 	{"daemon/mirror/influxtest", []string{"github.com/stretchr/testify/require"}, nil, "a server for tests knows nothing of what is sent to it"},
