@@ -156,6 +156,25 @@ func TestTheRecordInABrowser(t *testing.T) {
 	}
 }
 
+// TestTheYardInABrowser holds the page of many sheds to axe-core, as the others are.
+func TestTheYardInABrowser(t *testing.T) {
+	axe := axeSource(t)
+	b := openBrowser(t)
+	for name, scene := range yardScenes() {
+		s := httptest.NewServer(yardHandler(t, scene))
+		defer s.Close()
+		for _, width := range []int64{390, 1280} {
+			b.do(t, chromedp.EmulateViewport(width, 844))
+			for _, scheme := range []string{"light", "dark", "print"} {
+				b.light(t, scheme)
+				b.do(t, chromedp.Navigate(s.URL))
+				assert.Empty(t, b.axe(t, axe, ""), "%s, %s at %d", name, scheme, width)
+				b.shoot(t, fmt.Sprintf("yard-%s-%s-%d.png", name, scheme, width))
+			}
+		}
+	}
+}
+
 // shrink makes a picture a third as large, in greys: what a reader would notice is left, how letters are hinted is not.
 func shrink(t *testing.T, raw []byte) *image.Gray {
 	t.Helper()
