@@ -209,13 +209,15 @@ func TestHelpOfTheJobBook(t *testing.T) {
 // TestAlertsByTheCommandLine lists what rings and how the ways are doing, says seen and silent, takes it back, and tries a way that there is not.
 func TestAlertsByTheCommandLine(t *testing.T) {
 	call := shedForCommands(t)
+	pot := call("batch", "start", "--system", "fast", "--mass", "2000g", "--resin", "25C", "--diameter", "150mm") // and left standing
+	require.Zero(t, pot.code, pot.err)
 	list := ""
 	require.Eventually(t, func() bool {
 		list = call("alert", "list").out
-		return strings.Contains(list, "Timber gassing, or about to")
-	}, 30*time.Second, 200*time.Millisecond)
+		return strings.Contains(list, "Heat and fume")
+	}, time.Minute, 200*time.Millisecond)
 	require.Contains(t, list, `way "log": last through`)
-	key := regexp.MustCompile(`coat/\d+/gas`).FindString(list)
+	key := regexp.MustCompile(`batch/\d+/heat`).FindString(list)
 	r := call("alert", "seen", key)
 	require.Zero(t, r.code, r.err)
 	require.Contains(t, call("alert", "list").out, "seen by Ida")
@@ -227,7 +229,7 @@ func TestAlertsByTheCommandLine(t *testing.T) {
 	require.Zero(t, r.code, r.err)
 	require.Contains(t, call("alert", "list").out, "silent until")
 	require.Equal(t, exitUsage, call("alert", "snooze", key, "soon").code)
-	r = call("alert", "seen", "coat/99/gas")
+	r = call("alert", "seen", "batch/99/heat")
 	require.Equal(t, exitFailed, r.code)
 	require.Contains(t, r.err, "nothing of that name holds now")
 	require.Contains(t, call("alert", "try").out, "log: accepted.")
