@@ -46,3 +46,28 @@ func TestNoDurabilityIsSwitchedOff(t *testing.T) {
 		}
 	})
 }
+
+// TestReadmeHasEveryBudget: each budget of deploy/budgets is named by a benchmark that exists, and stands in the table of the README.
+func TestReadmeHasEveryBudget(t *testing.T) {
+	root := repositoryRoot(t)
+	text, err := os.ReadFile(filepath.Join(root, "deploy", "budgets"))
+	require.NoError(t, err)
+	readme, err := os.ReadFile(filepath.Join(root, "README.md"))
+	require.NoError(t, err)
+	_, table, found := strings.Cut(string(readme), "<!-- budgets: ")
+	require.True(t, found)
+	table, _, found = strings.Cut(table, "<!-- end of budgets -->")
+	require.True(t, found)
+	budgets := 0
+	for line := range strings.Lines(string(text)) {
+		what, isBudget := strings.CutPrefix(line, "budget ")
+		if !isBudget {
+			continue
+		}
+		budgets++
+		part := strings.Split(strings.TrimSpace(what), "; ")
+		require.Len(t, part, 4, line)
+		require.Contains(t, table, "| "+part[0]+" | "+part[1]+" |", "run deploy/bench -budgets")
+	}
+	require.Greater(t, budgets, 15)
+}
