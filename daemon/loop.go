@@ -105,8 +105,8 @@ func (d *Daemon) commit(ctx context.Context, stamp clock.Stamp) int64 {
 func (d *Daemon) commitNow(ctx context.Context) {
 	err := d.store.Commit(ctx)
 	d.loop.committed = d.clock.Now().Mono
-	if err != nil && ctx.Err() == nil {
-		if d.errs.set("store", err) {
+	if err != nil {
+		if ctx.Err() == nil && d.errs.set("store", err) {
 			d.log.Error("readings could not be written; they are kept in memory and tried again", "error", err)
 		}
 		return

@@ -38,8 +38,8 @@ func inventedBench() *shelf {
 	at := func(ago time.Duration) time.Time { return sceneNow.Add(-ago) }
 	more := map[string]BenchProbe{
 		"bench": {Kind: "sht4x", Interval: 10 * time.Second, Reads: 4030, Raw: ptr(14.6), Calibrations: []BenchCalibration{
-			{Quantity: sensors.Temperature, From: at(11 * 24 * time.Hour), Due: at(-354 * 24 * time.Hour), U: ptr(0.12), Text: "ice water: 0.31 before, 0.00 after, true 0.00 (temp_c)"},
-			{Quantity: sensors.Humidity, From: at(400 * 24 * time.Hour), Due: at(35 * 24 * time.Hour), Overdue: true, Text: "saturated salt NaCl: 74.80 before, 75.47 after, true 75.47 (rh_pct)"}}},
+			{Quantity: sensors.Temperature, From: at(11 * 24 * time.Hour), Due: at(-354 * 24 * time.Hour), U: ptr(0.12), Text: "ice water: 0.31 C before, 0.00 C after, true 0.00 C"},
+			{Quantity: sensors.Humidity, From: at(400 * 24 * time.Hour), Due: at(35 * 24 * time.Hour), Overdue: true, Text: "saturated salt NaCl: 74.80 % before, 75.47 % after, true 75.47 %"}}},
 		"foredeck tape":   {Kind: "w1", Interval: 10 * time.Second, Movable: true, Raw: ptr(13.8)},
 		"north wall":      {Kind: "mqtt", Bindable: true, Node: "mqtt:a4c138f2", Raw: ptr(14.1)},
 		"drums":           {Kind: "sysfs", Interval: time.Minute, Reads: 812, Bad: 191, LastError: "sysfs: probe absent: lm75@1-0048", Raw: ptr(16.4)},
